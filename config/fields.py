@@ -1,0 +1,53 @@
+"""Field types: text with a unit in the site file, an SI float in the model.
+
+A number without a unit is refused in a site file: nobody should have to guess whether 375 is degF or degC.
+Defaults in the models are SI floats already and are not parsed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BeforeValidator, ValidationInfo
+
+from config.quantities import Quantity
+from config.units import EXAMPLE_UNITS, UnitContext, parse_quantity
+
+
+def _with_unit(quantity: Quantity) -> BeforeValidator:
+    def parse(value: object, info: ValidationInfo) -> object:
+        if isinstance(value, str):
+            context = info.context if isinstance(info.context, UnitContext) else UnitContext()
+            return parse_quantity(value, quantity, context)
+        if (
+            isinstance(value, int | float)
+            and not isinstance(value, bool)
+            and isinstance(info.context, UnitContext)
+        ):
+            example = EXAMPLE_UNITS[quantity].split(",")[0]
+            raise ValueError(f'{value} has no unit; write for example "{value} {example}"')
+        return value
+
+    return BeforeValidator(parse)
+
+
+Duration = Annotated[float, _with_unit(Quantity.DURATION)]
+"""Seconds; written as "500 ms", "1 s", "8 h"."""
+Temperature = Annotated[float, _with_unit(Quantity.TEMPERATURE)]
+"""Kelvin."""
+GaugeOrAbsolutePressure = Annotated[float, _with_unit(Quantity.PRESSURE)]
+"""Pascal absolute; the text says which it is: "psig", "kPa(g)", "bara"."""
+PressureDifference = Annotated[float, _with_unit(Quantity.PRESSURE_DIFFERENCE)]
+"""Pascal."""
+Length = Annotated[float, _with_unit(Quantity.LENGTH)]
+"""Metres."""
+LiquidVolume = Annotated[float, _with_unit(Quantity.VOLUME)]
+"""Cubic metres."""
+LiquidRate = Annotated[float, _with_unit(Quantity.LIQUID_RATE)]
+"""Cubic metres a second."""
+StrokeRate = Annotated[float, _with_unit(Quantity.STROKE_RATE)]
+"""Strokes a second."""
+WaterContent = Annotated[float, _with_unit(Quantity.WATER_CONTENT)]
+"""Kilograms a standard cubic metre."""
+GasLiquidRatio = Annotated[float, _with_unit(Quantity.GAS_LIQUID_RATIO)]
+"""Standard cubic metres of gas a cubic metre of glycol."""

@@ -1,0 +1,212 @@
+"""The site file: one site, its controllers, its dehydration units, where its data go.
+
+Text with units ("7 lb/MMscf", "1520 m", "0.5 psi") becomes SI floats here, once; nothing later parses units.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from config.alarms import AlarmOverride
+from config.base import Name, StrictModel
+from config.controllers import Controller
+from config.fields import (
+    Duration,
+    GasLiquidRatio,
+    GaugeOrAbsolutePressure,
+    Length,
+    LiquidRate,
+    LiquidVolume,
+    PressureDifference,
+    StrokeRate,
+    Temperature,
+    WaterContent,
+)
+from config.signals import Signal
+from config.sinks import Sink
+
+Fraction = Annotated[float, Field(gt=0, le=1)]
+MoleFraction = Annotated[float, Field(ge=0, lt=1)]
+
+
+class PipelineLimit(StrictModel):
+    """What the pipeline accepts: a water content, or a dew point at a pressure. Exactly one of the two."""
+
+    water_content: WaterContent | None = None
+    """For example "7 lb/MMscf"."""
+    dew_point: Temperature | None = None
+    """For example "-8 degC"; needs ``pressure``."""
+    pressure: GaugeOrAbsolutePressure | None = None
+    """Pressure at which the dew point limit holds, and at which margins are shown; default: the contactor's."""
+
+
+class Gas(StrictModel):
+    """What is known of the gas."""
+
+    specific_gravity: Annotated[float, Field(ge=0.55, le=1.2)]
+    """Relative to air."""
+    carbon_dioxide: MoleFraction = 0.0
+    """Mole fraction."""
+    hydrogen_sulfide: MoleFraction = 0.0
+    """Mole fraction."""
+    nitrogen: MoleFraction = 0.0
+    """Mole fraction."""
+
+
+class Contactor(StrictModel):
+    """The absorber tower."""
+
+    trays: Annotated[int, Field(ge=1, le=40)] | None = None
+    """Number of actual trays; give either this with ``tray_efficiency`` or ``theoretical_stages``."""
+    tray_efficiency: Fraction = 0.25
+    """Theoretical stages per actual tray; 0.25 is commonly used."""
+    theoretical_stages: Annotated[float, Field(gt=0, le=10)] | None = None
+    """For packing, or where the stages are known."""
+    inside_diameter: Length | None = None
+    """For the capacity check."""
+    tray_spacing: Length | None = None
+    """For the capacity check."""
+    minimum_glycol_rate: LiquidRate | None = None
+    """Lowest glycol rate that keeps the trays sealed; default: the rule of 2 gal/lb."""
+
+
+class Reboiler(StrictModel):
+    """Reboiler and still column."""
+
+    set_point: Temperature
+    """Where the thermostat is set; only watched, never written."""
+    still_back_pressure: PressureDifference = 0.0
+    """Pressure in the reboiler above the barometric one, where it is not measured."""
+    stripping_gas_ratio: GasLiquidRatio = 0.0
+    """Stripping gas per glycol, for example "3 scf/gal", where it is not measured."""
+
+
+class AcceptedStallRate(StrictModel):
+    """A stroke rate below the maker's stall rate that the site has accepted, by whom, when and until when.
+
+    A clean system may hold its dew point below the recommended stall rate. Accepting that is a decision of
+    a person, so it is signed and it expires; afterwards the pump's own stall rate counts again.
+    """
+
+    stroke_rate: StrokeRate
+    """Lowest accepted rate."""
+    accepted_by: str
+    """Who accepted it."""
+    accepted_on: datetime.date
+    """When."""
+    expires_on: datetime.date
+    """Last day on which it holds."""
+    reason: str
+    """Why it is safe to run below the recommended rate."""
+
+
+class Pump(StrictModel):
+    """One installed glycol pump."""
+
+    name: Name
+    """Name of the pump."""
+    displacement: LiquidVolume
+    """Glycol volume a stroke, before efficiency."""
+    stall_rate: StrokeRate
+    """Lowest stroke rate that the maker recommends."""
+    maximum_rate: StrokeRate
+    """Highest stroke rate."""
+    volumetric_efficiency: Fraction = 0.95
+    """Delivered over displaced volume."""
+    drive: Literal["energy exchange", "electric", "gas"] = "energy exchange"
+    """What drives it."""
+    in_service: bool = True
+    """Exactly one pump of a unit is in service."""
+    accepted_stall_rate: AcceptedStallRate | None = None
+    """A lower rate that the site accepts for a time."""
+
+
+class DehydrationUnit(StrictModel):
+    """One TEG dehydration unit."""
+
+    name: Name
+    """Name in alarms, topics and queries."""
+    title: str = ""
+    """Name for people."""
+    scan_period: Duration = 1.0
+    """Time between two evaluations."""
+    gas: Gas
+    """The gas."""
+    contactor: Contactor
+    """The contactor."""
+    reboiler: Reboiler
+    """The reboiler and still column."""
+    pumps: Annotated[tuple[Pump, ...], Field(min_length=1)]
+    """Installed pumps."""
+    signals: dict[Name, Signal]
+    """Measured values by signal name; ``tegwatch check --signals`` lists the names that the calculation knows."""
+    alarms: dict[str, AlarmOverride] = {}
+    """What differs from the packaged alarm set on this unit."""
+
+    @property
+    def pump_in_service(self) -> Pump:
+        """The pump that is running."""
+        return next(pump for pump in self.pumps if pump.in_service)
+
+
+class SiteInfo(StrictModel):
+    """The site as a whole."""
+
+    name: Name
+    """Name in topics and queries."""
+    title: str = ""
+    """Name for people."""
+    elevation: Length | None = None
+    """Height above sea level, from which the barometric pressure follows; give this or the pressure."""
+    barometric_pressure: GaugeOrAbsolutePressure
+    """Mean barometric pressure; the loader works it out from ``elevation`` where only that is given."""
+    gas_base: Literal[
+        "60 degF, 14.696 psia", "60 degF, 14.73 psia", "60 degF, 14.65 psia", "15 degC, 101.325 kPa"
+    ] = "60 degF, 14.696 psia"
+    """Base conditions at which this site's contracts count a standard cubic foot."""
+    unit_system: Literal["us", "si"]
+    """Units in which values are shown; every input may carry its own."""
+    time_zone: str = "UTC"
+    """For display only; everything is stored in UTC."""
+    pipeline_limit: PipelineLimit
+    """What the pipeline accepts."""
+
+
+class JournalSettings(StrictModel):
+    """Where everything is kept first."""
+
+    path: str = "tegwatch-journal.sqlite3"
+    """File; relative to the site file."""
+    keep: Duration = 31 * 86400.0
+    """How long scans are kept."""
+
+
+class ApiSettings(StrictModel):
+    """How other programs on this box reach the daemon."""
+
+    socket: str = "tegwatch.sock"
+    """Unix socket; relative to the site file. Who may open it is up to the file's permissions (owner only)."""
+
+
+class Site(StrictModel):
+    """A whole site file."""
+
+    schema_version: Literal[1]
+    """Version of this file's layout."""
+    site: SiteInfo
+    """The site."""
+    controllers: Annotated[tuple[Controller, ...], Field(min_length=1)]
+    """Controllers and brokers."""
+    units: Annotated[tuple[DehydrationUnit, ...], Field(min_length=1)]
+    """Dehydration units."""
+    alarms: dict[str, AlarmOverride] = {}
+    """What differs from the packaged alarm set on every unit."""
+    sinks: tuple[Sink, ...] = ()
+    """Where alarms and values are sent."""
+    journal: JournalSettings = JournalSettings()
+    """The journal."""
+    api: ApiSettings = ApiSettings()
+    """The local API."""
