@@ -1,0 +1,1 @@
+"""Site configuration: strict models, unit strings, the loader and the packaged alarm set."""

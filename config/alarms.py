@@ -36,13 +36,13 @@ class AlarmDefinition(StrictModel):
     title: str
     """What the control room reads first."""
     input: str
-    """Signal or result that is watched; for ``link down`` every controller, for ``bad quality`` every signal."""
+    """Signal or result watched; for ``link down`` every controller, for ``bad quality`` every signal."""
     condition: Condition
     """How the input is compared with the setpoint."""
     setpoint: str | None = None
     """Number with unit, or the name of another result."""
     deviation_from: str | None = None
-    """For ``deviation``: the signal or result from which the input may not depart by more than the setpoint."""
+    """For ``deviation``: the signal or result that the input may not leave by more than the setpoint."""
     deadband: str | None = None
     """How far the value must go back past the setpoint, with unit."""
     on_delay: Duration = 0.0

@@ -136,7 +136,7 @@ class MqttBroker(MqttBase):
     persistent_session: bool = True
     """Let the broker keep messages while the daemon is away."""
     expected_period: Duration = 10.0
-    """Time between two messages of a signal, from which its age is judged, unless the signal says otherwise."""
+    """Time between two messages of a signal, from which its age is judged; a signal may have its own."""
     max_retained_age: Duration = 300.0
     """A retained message older than this, or without a time of its own, is not taken as live."""
 

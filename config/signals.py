@@ -45,7 +45,7 @@ class SignalBase(StrictModel):
     controller: Name
     """Controller or broker that it comes from."""
     unit: str = ""
-    """Unit of the value after scale and offset, for example degF, psig, MMscfd, /min; not for states and counts."""
+    """Unit of the value after scale and offset: degF, psig, MMscfd, /min; not for states and counts."""
     scale: float = 1.0
     """Value in ``unit`` = raw value x scale + offset."""
     offset: float = 0.0
@@ -101,7 +101,7 @@ class MqttSignal(SignalBase):
     payload: Literal["number", "json", "csv"] = "number"
     """How the payload is read."""
     path: str | None = None
-    """For JSON: keys and indexes to the value, as ``values.reboiler`` or ``points[0].v``; for CSV: the column number."""
+    """For JSON: the way to the value, as ``values.reboiler`` or ``points[0].v``; for CSV: the column number."""
     time_path: str | None = None
     """For JSON and CSV: where the source's time stamp is; absent means time of receipt."""
     time_format: Literal["epoch s", "epoch ms", "ISO 8601"] = "ISO 8601"

@@ -40,7 +40,7 @@ class PipelineLimit(StrictModel):
     dew_point: Temperature | None = None
     """For example "-8 degC"; needs ``pressure``."""
     pressure: GaugeOrAbsolutePressure | None = None
-    """Pressure at which the dew point limit holds, and at which margins are shown; default: the contactor's."""
+    """Pressure at which a dew point limit holds and margins are shown; default: the contactor's."""
 
 
 class Gas(StrictModel):
@@ -142,7 +142,7 @@ class DehydrationUnit(StrictModel):
     pumps: Annotated[tuple[Pump, ...], Field(min_length=1)]
     """Installed pumps."""
     signals: dict[Name, Signal]
-    """Measured values by signal name; ``tegwatch check --signals`` lists the names that the calculation knows."""
+    """Measured values by signal name; ``config.quantities`` lists the names that the calculation knows."""
     alarms: dict[str, AlarmOverride] = {}
     """What differs from the packaged alarm set on this unit."""
 
@@ -188,7 +188,7 @@ class ApiSettings(StrictModel):
     """How other programs on this box reach the daemon."""
 
     socket: str = "tegwatch.sock"
-    """Unix socket; relative to the site file. Who may open it is up to the file's permissions (owner only)."""
+    """Unix socket; relative to the site file; only the daemon's own user may open it."""
 
 
 class Site(StrictModel):

@@ -158,7 +158,7 @@ def _registry(standard_cubic_foot: float) -> pint.UnitRegistry[Any]:
 
 
 @functools.lru_cache(maxsize=1024)
-def conversion(unit: str, quantity: Quantity, context: UnitContext = UnitContext()) -> Conversion:  # noqa: B008 - frozen
+def conversion(unit: str, quantity: Quantity, context: UnitContext = UnitContext()) -> Conversion:
     """Find how a unit string converts to SI.
 
     Parameters
@@ -212,7 +212,7 @@ def conversion(unit: str, quantity: Quantity, context: UnitContext = UnitContext
 _NUMBER_AND_UNIT = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
 
-def parse_quantity(text: str, quantity: Quantity, context: UnitContext = UnitContext()) -> float:  # noqa: B008 - frozen
+def parse_quantity(text: str, quantity: Quantity, context: UnitContext = UnitContext()) -> float:
     """Read a number with its unit, as ``7 lb/MMscf``, into SI.
 
     Raises

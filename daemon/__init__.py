@@ -1,0 +1,1 @@
+"""Everything of tegwatch that waits, talks, stores or shows."""

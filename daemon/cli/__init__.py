@@ -1,0 +1,1 @@
+"""Commands of tegwatch, one thin file each."""

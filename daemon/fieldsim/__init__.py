@@ -1,0 +1,1 @@
+"""The field simulator: plant physics, a Modbus server, an MQTT publisher, named upsets."""

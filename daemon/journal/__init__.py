@@ -1,0 +1,1 @@
+"""The append-only journal in SQLite, its cursors and its queries."""

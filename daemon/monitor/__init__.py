@@ -1,0 +1,1 @@
+"""The thinking, pure: signal checks, strokes, process results, operating state, alarms."""

@@ -1,0 +1,1 @@
+"""Where journal entries are sent on, one file each."""

@@ -1,0 +1,1 @@
+"""Readers of field data; nothing here can write to a controller."""
