@@ -302,6 +302,14 @@ class ScanRecord:
     results: Mapping[str, Result]
 
 
+class EntryKind(enum.StrEnum):
+    """What a line of the journal holds, so that a reader can ask for some kinds only."""
+
+    SCAN = "scan"
+    ALARM = "alarm"
+    EVENT = "event"
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One line of the journal. ``sequence`` only grows, whatever the clocks do; cursors point at it."""
@@ -310,3 +318,10 @@ class Entry:
     unit: str
     time: float
     body: ScanRecord | AlarmTransition | Event
+
+    @property
+    def kind(self) -> EntryKind:
+        """Which of the three kinds of body it has."""
+        if isinstance(self.body, ScanRecord):
+            return EntryKind.SCAN
+        return EntryKind.ALARM if isinstance(self.body, AlarmTransition) else EntryKind.EVENT

@@ -1,0 +1,142 @@
+"""What every sink is, and what it needs of the journal.
+
+A sink delivers journal entries somewhere else. It never sees an entry that the journal has not committed, it
+gets them in order, and it may get one twice (the acknowledgement was lost): every message therefore
+carries an id by which a receiver drops the repeat. How long to wait after a failure, what is kept and when
+the cursor moves is the runner's business (``daemon.sinks.runner``), the same for every sink.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from daemon.model import AlarmTransition, Entry, EntryKind, Event, Priority, ScanRecord
+
+ROUTE_TEST = "route test"
+"""Kind of the event that proves a sink's way to its receiver; every sink delivers it."""
+
+_RANK = {priority: rank for rank, priority in enumerate(Priority)}
+
+
+class DeliveryFailed(Exception):  # noqa: N818 - says what happened, as the runner reads it
+    """A delivery that was not acknowledged.
+
+    Parameters
+    ----------
+    reason : str
+        What went wrong, in words for the control room.
+    retryable : bool
+        False when the receiver said that it will never take it (gone, refused): the runner then waits its
+        longest pause between attempts. Nothing is ever given up.
+    retry_after : float or None
+        Shortest pause that the receiver asked for [s].
+    """
+
+    def __init__(self, reason: str, *, retryable: bool = True, retry_after: float | None = None) -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.retryable = retryable
+        self.retry_after = retry_after
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which entries a sink sends on.
+
+    ``kinds`` are asked of the journal; alarms must also have the minimum priority and, where units are
+    named, belong to one of them. A route test always passes.
+    """
+
+    kinds: frozenset[EntryKind] = frozenset({EntryKind.ALARM, EntryKind.EVENT})
+    minimum_priority: Priority = Priority.LOW
+    units: frozenset[str] = frozenset()
+
+    def takes(self, entry: Entry) -> bool:
+        """Whether the sink sends this entry on."""
+        body = entry.body
+        if isinstance(body, Event) and body.kind == ROUTE_TEST:
+            return True
+        if self.units and entry.unit not in self.units:
+            return False
+        if isinstance(body, AlarmTransition) and _RANK[body.priority] < _RANK[self.minimum_priority]:
+            return False
+        return entry.kind in self.kinds
+
+
+class Sink(Protocol):
+    """One way out of the daemon. An implementation inherits the defaults of ``keep`` and ``close``."""
+
+    @property
+    def name(self) -> str:
+        """Name of the sink and of its cursor in the journal."""
+        ...
+
+    @property
+    def selection(self) -> Selection:
+        """Which entries it wants."""
+        ...
+
+    async def deliver(self, entries: Sequence[Entry]) -> None:
+        """Send entries in order; return when all of them are acknowledged.
+
+        Raises
+        ------
+        DeliveryFailed
+            Not all were acknowledged; the same entries come again later.
+        """
+        ...
+
+    async def keep(self) -> None:
+        """Do what the sink does beside delivering (a heartbeat), for ever; nothing by default.
+
+        Raises
+        ------
+        DeliveryFailed
+            It cannot be done now; the runner pauses and calls again.
+        """
+        return
+
+    async def close(self) -> None:
+        """Say good-bye to the receiver and let go of the connection; must not raise."""
+        return
+
+
+class EntryReader(Protocol):
+    """What a sink's runner asks of the journal."""
+
+    async def read(self, after: int, limit: int, kinds: Collection[EntryKind]) -> list[Entry]:
+        """Return up to ``limit`` entries of these kinds with a sequence above ``after``, in order."""
+        ...
+
+    async def cursor(self, name: str) -> int:
+        """Return where a sink stands; a sink that the journal does not know starts at the journal's head."""
+        ...
+
+    async def move_cursor(self, name: str, sequence: int) -> None:
+        """Keep durably that everything up to and with ``sequence`` is delivered."""
+        ...
+
+    async def wait_newer(self, sequence: int) -> int:
+        """Wait until the journal's highest sequence is above ``sequence`` and return it."""
+        ...
+
+
+def route_test(site: str, time: float) -> Entry:
+    """Make the entry that proves a sink's way to its receiver; it is in no journal (sequence 0).
+
+    Parameters
+    ----------
+    site : str
+        Name of the site.
+    time : float
+        When it is sent [POSIX s].
+    """
+    text = f"Test message from tegwatch at {site}. No action is needed."
+    return Entry(0, "", time, Event("", ROUTE_TEST, time, text))
+
+
+def deliverable(selection: Selection, entries: Sequence[Entry]) -> list[Entry]:
+    """Return the entries that a sink sends on, in order."""
+    return [entry for entry in entries if selection.takes(entry)]
