@@ -15,7 +15,12 @@ class StrictModel(BaseModel):
     """
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True, str_strip_whitespace=True
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        use_attribute_docstrings=True,
+        str_strip_whitespace=True,
+        allow_inf_nan=False,
     )
 
 

@@ -101,7 +101,7 @@ class MqttSignal(SignalBase):
     payload: Literal["number", "json", "csv"] = "number"
     """How the payload is read."""
     path: str | None = None
-    """For JSON: the way to the value, as ``values.reboiler`` or ``points[0].v``; for CSV: the column number."""
+    """For JSON: the way, as ``values.reboiler`` or ``points[0].v``; for CSV: the column number."""
     time_path: str | None = None
     """For JSON and CSV: where the source's time stamp is; absent means time of receipt."""
     time_format: Literal["epoch s", "epoch ms", "ISO 8601"] = "ISO 8601"

@@ -1,0 +1,217 @@
+"""From a site file to a ``Site``: all mistakes at once, each with file, line, key and fix."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import hashlib
+import json
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from config.consistency import inconsistencies
+from config.errors import ConfigError, Problem
+from config.introspect import known_keys
+from config.quantities import Quantity
+from config.site import Site
+from config.toml_lines import KeyPath, key_lines
+from config.units import BASES, DEFAULT_BASE, UnitContext, UnitError, parse_quantity
+
+PRESSURE_KEY: KeyPath = ("site", "barometric_pressure")
+
+
+def load_site(path: Path) -> Site:
+    """Read a site file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, is no TOML, or says something that cannot be used; holds every mistake.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise ConfigError([Problem(str(path), 0, (), "no such file", "check the path")]) from None
+    except IsADirectoryError:
+        raise ConfigError([Problem(str(path), 0, (), "is a folder", "name the site file in it")]) from None
+    except PermissionError:
+        fix = "let the daemon's user read it"
+        raise ConfigError([Problem(str(path), 0, (), "may not be read", fix)]) from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise ConfigError([Problem(str(path), line, (), "is not UTF-8 text", "save it as UTF-8")]) from None
+    return parse_site(text, str(path))
+
+
+def parse_site(text: str, file: str) -> Site:
+    """Read the text of a site file, as ``load_site`` does; ``file`` is only for messages."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([_syntax_problem(file, text, error)]) from None
+    lines = key_lines(text)
+    context, problems = _unit_context(data, file, lines)
+    try:
+        site = Site.model_validate_json(json.dumps(data, default=_date_text), context=context)
+    except ValidationError as error:
+        found = [_problem(file, lines, data, detail) for detail in error.errors() if not _is_echo(detail)]
+        said = {PRESSURE_KEY} if problems else set()
+        raise ConfigError(problems + [problem for problem in found if problem.path not in said]) from None
+    problems += [
+        Problem(file, _line(lines, found.path), found.path, found.message, found.fix)
+        for found in inconsistencies(site)
+    ]
+    if problems:
+        raise ConfigError(problems)
+    return site
+
+
+def unit_context(site: Site) -> UnitContext:
+    """Return what the unit strings of a loaded site depend on."""
+    return UnitContext(site.site.barometric_pressure, site.site.gas_base)
+
+
+def configuration_hash(site: Site) -> str:
+    """Return a short fingerprint of everything the configuration says, the same for the same meaning."""
+    return hashlib.sha256(site.model_dump_json().encode()).hexdigest()[:16]
+
+
+def _date_text(value: object) -> str:
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    raise TypeError(f"TOML gave a {type(value).__name__}")
+
+
+def _syntax_problem(file: str, text: str, error: tomllib.TOMLDecodeError) -> Problem:
+    message = str(error)
+    where = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    line = int(where.group(1)) if where else text.count("\n") + 1
+    what = re.sub(r"\s*\(at .*\)$", "", message)
+    return Problem(
+        file, line, (), f"is not valid TOML: {what[:1].lower()}{what[1:]}", "correct the syntax there"
+    )
+
+
+def barometric_pressure(elevation: float) -> float:
+    """Mean barometric pressure at a height, International Standard Atmosphere (ISO 2533:1975), troposphere.
+
+    Parameters
+    ----------
+    elevation : float
+        Height above sea level [m], -1000 to 11000.
+
+    Returns
+    -------
+    float
+        Pressure [Pa].
+    """
+    return float(101325.0 * (1.0 - 0.0065 * elevation / 288.15) ** 5.255879)
+
+
+def _unit_context(
+    data: dict[str, Any], file: str, lines: dict[KeyPath, int]
+) -> tuple[UnitContext, list[Problem]]:
+    """Find barometric pressure and gas base first: other unit strings depend on them.
+
+    Where only the elevation is given, the pressure is filled in, so that the model always has one.
+    """
+    site = data.get("site")
+    if not isinstance(site, dict):
+        return UnitContext(), []
+    pressure = 101325.0
+    has_elevation, has_pressure = "elevation" in site, "barometric_pressure" in site
+    if has_elevation == has_pressure:
+        path: KeyPath = PRESSURE_KEY if has_pressure else PRESSURE_KEY[:1]
+        message = (
+            "both elevation and barometric_pressure are given" if has_pressure else "no barometric pressure"
+        )
+        fix = 'give one of elevation = "1520 m" and barometric_pressure = "84.3 kPa"'
+        return UnitContext(), [Problem(file, _line(lines, path), path, message, fix)]
+    key = "elevation" if has_elevation else "barometric_pressure"
+    try:
+        if has_elevation:
+            pressure = barometric_pressure(parse_quantity(str(site[key]), Quantity.LENGTH))
+            site["barometric_pressure"] = f"{pressure!r} Pa"
+        else:
+            pressure = parse_quantity(str(site[key]), Quantity.PRESSURE)
+    except (UnitError, TypeError):
+        return UnitContext(), []  # the model says what is wrong with the text itself
+    if not 5e4 < pressure < 1.1e5:
+        path = ("site", key)
+        message = f"gives a barometric pressure of {pressure / 1000:.1f} kPa"
+        return UnitContext(), [
+            Problem(file, _line(lines, path), path, message, "it lies between 50 and 110 kPa")
+        ]
+    base = site.get("gas_base", DEFAULT_BASE)
+    return UnitContext(pressure, base if base in BASES else DEFAULT_BASE), []
+
+
+def _line(lines: dict[KeyPath, int], path: KeyPath) -> int:
+    """Line of the key, or of the nearest table around it."""
+    for length in range(len(path), 0, -1):
+        if path[:length] in lines:
+            return lines[path[:length]]
+    return 0
+
+
+def _is_echo(detail: Any) -> bool:
+    """Whether pydantic calls a list too short only because it dropped items with mistakes of their own."""
+    return detail["type"] == "too_short" and bool(detail["input"])
+
+
+def _problem(file: str, lines: dict[KeyPath, int], data: dict[str, Any], detail: Any) -> Problem:
+    path = _toml_path(detail["loc"], data)
+    kind, context = detail["type"], detail.get("ctx", {})
+    key = str(path[-1]) if path else ""
+    if kind == "missing":
+        message, fix = "is missing", f"add {key} = ... there"
+    elif kind == "extra_forbidden":
+        known = known_keys(detail["loc"][:-1])
+        near = difflib.get_close_matches(key, known, n=1)
+        message = "is not a known key"
+        fix = f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
+    elif kind in {"literal_error", "enum"}:
+        message, fix = f"has the value {detail['input']!r}", f"use one of {context['expected']}"
+    elif kind == "union_tag_invalid":
+        path = (*path, "protocol" if path and path[0] == "controllers" else "kind")
+        message, fix = f"has the value {context['tag']!r}", f"use one of {context['expected_tags']}"
+    elif kind == "union_tag_not_found":
+        path = (*path, "protocol" if path and path[0] == "controllers" else "kind")
+        message, fix = "is missing", f"add {path[-1]} = ... there"
+    elif kind == "value_error":
+        text = str(context["error"])
+        message, _, fix = text.partition("; ")
+        fix = fix or "correct the value"
+    elif kind == "string_pattern_mismatch":
+        message = f"has the value {detail['input']!r}"
+        fix = "use lower-case letters, digits, - and _, starting with a letter or digit"
+    else:
+        message = (
+            f"has the value {detail['input']!r}" if not isinstance(detail["input"], dict) else "is no fit"
+        )
+        text = (
+            str(detail["msg"])
+            .removeprefix("Input ")
+            .replace("Tuple", "list")
+            .replace(" after validation", "")
+        )
+        fix = f"it {text}" if text.startswith("should") else text[:1].lower() + text[1:]
+    return Problem(file, _line(lines, path), path, message, fix)
+
+
+def _toml_path(location: tuple[str | int, ...], data: Any) -> KeyPath:
+    """Turn pydantic's location into the path in the file: without the tags of unions."""
+    path: list[str | int] = []
+    node = data
+    for position, part in enumerate(location):
+        last = position == len(location) - 1
+        if part in node if isinstance(node, dict) else isinstance(node, list) and isinstance(part, int):
+            node = node[part]
+        elif not last or not isinstance(node, dict):
+            continue
+        path.append(part)
+    return tuple(path)
