@@ -1,0 +1,176 @@
+"""From the board to the journal: every unit's scan, step and commit, and the operators' actions between them.
+
+One ``UnitScanner`` a unit. It holds the unit's monitor, takes a scan when its pacer says so, and hands the
+outcome to the journal's writer. Nothing in it waits: a scan is one synchronous stretch on the event loop,
+so a unit's steps never overlap and never see half of a poll.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+import structlog
+
+from config.controllers import ModbusBase
+from config.site import DehydrationUnit, Site
+from daemon.clock import Clock
+from daemon.journal.writer import JournalWriter
+from daemon.model import AlarmTransition, OperatorAction, Outcome, Scan
+from daemon.monitor.unit_monitor import UnitMonitor
+from daemon.pacing import ScanPacer
+from daemon.sources.board import Board
+
+log = structlog.get_logger()
+
+
+@dataclass(slots=True)
+class ScanFigures:
+    """How one unit's scans are going; kept as numbers for the metrics and the system page."""
+
+    taken: int = 0
+    failed: int = 0
+    refused: int = 0
+    worst_lateness: float = 0.0
+    last_lateness: float = 0.0
+
+
+class UnitScanner:
+    """Takes one unit's scans and applies operators' actions to its alarms.
+
+    Parameters
+    ----------
+    unit : DehydrationUnit
+        The unit.
+    monitor : UnitMonitor
+        Its monitor, already restored.
+    board : Board
+        Where its readings come from.
+    writer : JournalWriter
+        Where its outcomes go.
+    clock : Clock
+        Wall and monotonic time.
+    pacer : ScanPacer
+        Says when to scan.
+    """
+
+    def __init__(
+        self,
+        unit: DehydrationUnit,
+        monitor: UnitMonitor,
+        board: Board,
+        writer: JournalWriter,
+        clock: Clock,
+        pacer: ScanPacer,
+    ) -> None:
+        self.unit = unit
+        self.monitor = monitor
+        self.figures = ScanFigures()
+        self.latest: Outcome | None = None
+        self._board = board
+        self._writer = writer
+        self._clock = clock
+        self._pacer = pacer
+        self._sequence = 0
+        self._timer: asyncio.TimerHandle | None = None
+        self._unsubscribe: list[Callable[[], None]] = []
+
+    def start(self) -> None:
+        """Begin to scan; needs a running event loop."""
+        for controller in self._pacer.polled:
+            self._unsubscribe.append(self._board.on_cycle(controller, self._on_cycle(controller)))
+        self._arm()
+
+    def stop(self) -> None:
+        """Take no further scan."""
+        for unsubscribe in self._unsubscribe:
+            unsubscribe()
+        self._unsubscribe.clear()
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _on_cycle(self, controller: str) -> Callable[[], None]:
+        def callback() -> None:
+            if self._pacer.cycle(controller, self._clock.monotonic()):
+                self._take()
+
+        return callback
+
+    def _arm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        delay = max(0.0, self._pacer.deadline - self._clock.monotonic())
+        self._timer = asyncio.get_running_loop().call_later(delay, self._take)
+
+    def _take(self) -> None:
+        now = self._clock.monotonic()
+        lateness = self._pacer.taken(now)
+        self.figures.last_lateness = lateness
+        self.figures.worst_lateness = max(self.figures.worst_lateness, lateness)
+        self._arm()
+        if self._writer.full:
+            # A monitor must not move on unless its outcome is kept: better a slower scan than a lost alarm.
+            self.figures.refused += 1
+            return
+        scan = Scan(
+            self.unit.name,
+            self._sequence,
+            self._clock.wall(),
+            now,
+            self._board.readings(self.unit.name),
+            self._board.links(self.unit.name),
+        )
+        self._sequence += 1
+        try:
+            outcome = self.monitor.step(scan)
+        except Exception:  # one unit's defect must not stop the others; it is logged and counted
+            self.figures.failed += 1
+            log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
+            return
+        self.figures.taken += 1
+        self.latest = outcome
+        self._writer.put_nowait(outcome)
+
+    async def apply(self, action: OperatorAction) -> tuple[AlarmTransition, ...]:
+        """Apply an operator's action and return once it is kept durably.
+
+        Raises
+        ------
+        daemon.monitor.alarms.ActionRefused
+            It cannot be done; the reason says why. Nothing has changed.
+        """
+        outcome = self.monitor.act(action)
+        await self._writer.committed(outcome)
+        return outcome.alarms
+
+
+class Fleet:
+    """All units' scanners by unit name."""
+
+    def __init__(self, scanners: Iterable[UnitScanner]) -> None:
+        self.scanners: Mapping[str, UnitScanner] = {scanner.unit.name: scanner for scanner in scanners}
+
+    def start(self) -> None:
+        """Begin to scan every unit."""
+        for scanner in self.scanners.values():
+            scanner.start()
+
+    def stop(self) -> None:
+        """Take no further scan of any unit."""
+        for scanner in self.scanners.values():
+            scanner.stop()
+
+
+def pacer_for(site: Site, unit: DehydrationUnit, start: float) -> ScanPacer:
+    """Return the pacer of a unit: it waits for those polled controllers that are as fast as itself."""
+    used = {signal.controller for signal in unit.signals.values() if signal.scan_class == "fast"}
+    polled = frozenset(
+        controller.name
+        for controller in site.controllers
+        if isinstance(controller, ModbusBase)
+        and controller.name in used
+        and controller.scan_period <= unit.scan_period
+    )
+    return ScanPacer(polled, unit.scan_period, start)
