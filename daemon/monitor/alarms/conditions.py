@@ -1,0 +1,245 @@
+"""When a condition is true: comparison, deadband, rate, delays, and what bad input does.
+
+A comparison has three answers and a fourth: *beyond* the setpoint, *back* past the deadband, *between*,
+or *unknown* when the input has no usable value. ``Detector`` turns the answers into a condition with an
+on-delay and an off-delay: only *beyond* may raise, only *back* may clear, *between* stops a delay that is
+running, and *unknown* stops its clock: bad input neither raises nor clears.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from config.alarms import ResolvedAlarm
+from daemon.model import Link, LinkState, OperatingState, Quality, Reading, Result
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmInputs:
+    """All that the alarms of a unit look at, at one instant.
+
+    ``time`` is POSIX seconds UTC and only stamps; ``monotonic`` drives every delay. ``signals`` are the
+    readings after the signal checks, ``results`` what was calculated from them, ``links`` the controllers.
+    """
+
+    time: float
+    monotonic: float
+    state: OperatingState
+    signals: Mapping[str, Reading]
+    results: Mapping[str, Result]
+    links: Mapping[str, Link] = field(default_factory=dict)
+
+
+class Position(enum.Enum):
+    """Where an input stands to its setpoint."""
+
+    BEYOND = "beyond the setpoint"
+    BETWEEN = "between setpoint and deadband"
+    BACK = "back past the deadband"
+    UNKNOWN = "unknown"
+
+
+class Observation(NamedTuple):
+    """One look at an alarm's input: position, value and setpoint [SI], source time, words where needed."""
+
+    position: Position
+    value: float | None
+    setpoint: float | None
+    time: float
+    why: str = ""
+
+
+class Detector:
+    """A condition with delays on monotonic time.
+
+    A condition becomes true when *beyond* has lasted for the on-delay, false when *back* has lasted for the
+    off-delay. Time in which the input is unknown does not count toward either.
+    """
+
+    __slots__ = ("active", "began", "last", "since")
+
+    _ROUNDING = 1e-6
+    """A delay of 15 s is over at the scan that is 15 s later, whatever the last bit of the clock says."""
+
+    def __init__(self) -> None:
+        self.active = False
+        self.since: float | None = None
+        self.last = 0.0
+        self.began = 0.0
+
+    def update(self, seen: Observation, now: float, on_delay: float, off_delay: float) -> bool:
+        """Take one observation at monotonic time ``now``; return whether the condition changed."""
+        if seen.position is Position.UNKNOWN:
+            if self.since is not None:
+                self.since += now - self.last
+        elif seen.position is (Position.BACK if self.active else Position.BEYOND):
+            if self.since is None:
+                self.since = now
+                self.began = seen.time
+            if now - self.since >= (off_delay if self.active else on_delay) - self._ROUNDING:
+                self.active = not self.active
+                self.since = None
+                self.last = now
+                return True
+        else:
+            self.since = None
+        self.last = now
+        return False
+
+    @property
+    def pending(self) -> float | None:
+        """How long the delay that is running has lasted [s]; ``None`` while none is."""
+        return None if self.since is None else self.last - self.since
+
+    def resume(self, *, active: bool, pending: float | None, began: float, now: float) -> None:
+        """Go on from saved values at monotonic time ``now``; the time in between does not count."""
+        self.active = active
+        self.since = None if pending is None else now - pending
+        self.began = began
+        self.last = now
+
+
+class Slope:
+    """The change of a value over a window, from a least-squares line: steadier than two end points.
+
+    At most ``_SAMPLES`` samples are kept, evenly spaced. There is no change to tell before the samples span
+    half the window.
+    """
+
+    __slots__ = ("_change", "_samples", "window")
+
+    _SAMPLES = 60
+
+    def __init__(self, window: float) -> None:
+        self.window = window
+        self._samples: deque[tuple[float, float]] = deque()
+        self._change: float | None = None
+
+    def add(self, now: float, value: float | None) -> float | None:
+        """Take a value at monotonic time ``now``; return its change per window, or ``None`` if unknown."""
+        samples = self._samples
+        if value is None:
+            return None
+        if not samples or now - samples[-1][0] >= self.window / self._SAMPLES:
+            samples.append((now, value))
+            while now - samples[0][0] > self.window:
+                samples.popleft()
+            self._change = self._fit()
+        return self._change
+
+    def _fit(self) -> float | None:
+        samples = self._samples
+        count = len(samples)
+        if samples[-1][0] - samples[0][0] < self.window / 2 or count < 5:
+            return None
+        mean_time = sum(time for time, _ in samples) / count
+        mean_value = sum(value for _, value in samples) / count
+        spread = sum((time - mean_time) ** 2 for time, _ in samples)
+        covariance = sum((time - mean_time) * (value - mean_value) for time, value in samples)
+        return covariance / spread * self.window
+
+    def ages(self, now: float) -> tuple[tuple[float, float], ...]:
+        """Return the samples as (age at ``now`` [s], value), for saving."""
+        return tuple((now - time, value) for time, value in self._samples)
+
+    def resume(self, ages: Iterable[tuple[float, float]], now: float, downtime: float) -> None:
+        """Go on from saved samples that are older by the time the daemon was down."""
+        self._samples = deque((now - age - downtime, v) for age, v in ages if age + downtime <= self.window)
+        self._change = self._fit() if self._samples else None
+
+
+class Watch:
+    """Looks at the input of one alarm and says where it stands."""
+
+    __slots__ = ("_alarm", "slope")
+
+    def __init__(self, alarm: ResolvedAlarm) -> None:
+        self._alarm = alarm
+        self.slope = Slope(alarm.window) if alarm.condition in {"rate high", "rate low"} else None
+
+    def look(self, inputs: AlarmInputs) -> Observation:
+        """Compare the input with its setpoint, both as they stand in ``inputs``."""
+        alarm = self._alarm
+        if alarm.source == "link":
+            return self._look_at_link(inputs)
+        source = (
+            inputs.results.get(alarm.input) if alarm.source == "result" else inputs.signals.get(alarm.input)
+        )
+        time = source.time if isinstance(source, Reading) else inputs.time
+        if alarm.condition == "bad quality":
+            return self._look_at_quality(inputs, source, time)
+        value = None if source is None else source.usable
+        if self.slope is not None:
+            value = self.slope.add(inputs.monotonic, value)
+        elif alarm.deviation_from and value is not None:
+            other = _usable(inputs, alarm.deviation_from)
+            value = None if other is None else abs(value - other)
+        setpoint = self._setpoint(inputs)
+        if value is None or (setpoint is None and alarm.setpoint is not None):
+            position = Position.BEYOND if alarm.quality_policy == "alarm" else Position.UNKNOWN
+            return Observation(position, value, setpoint, time, _why_unknown(alarm, source, value))
+        if setpoint is None:
+            true = (value >= 0.5) is (alarm.condition == "state true")
+            return Observation(Position.BEYOND if true else Position.BACK, value, None, time)
+        excess = setpoint - value if alarm.condition in {"low", "rate low"} else value - setpoint
+        if excess > 0.0:
+            return Observation(Position.BEYOND, value, setpoint, time)
+        position = Position.BACK if excess <= -alarm.deadband else Position.BETWEEN
+        return Observation(position, value, setpoint, time)
+
+    def _setpoint(self, inputs: AlarmInputs) -> float | None:
+        setpoint = self._alarm.setpoint_by_state.get(inputs.state, self._alarm.setpoint)
+        if setpoint is None:
+            return None
+        return setpoint.value(_usable(inputs, setpoint.reference) if setpoint.reference else None)
+
+    def _look_at_quality(
+        self, inputs: AlarmInputs, source: Reading | Result | None, time: float
+    ) -> Observation:
+        controller = self._alarm.controller
+        link = inputs.links.get(controller)
+        if link is not None and link.state in _NOT_CONNECTED:
+            # A lost controller is one alarm, not one more for each of its signals.
+            return Observation(
+                Position.UNKNOWN, None, None, time, f"controller {controller} is not connected"
+            )
+        if source is None or source.quality is Quality.BAD:
+            return Observation(Position.BEYOND, None, None, time, _reason(source))
+        return Observation(Position.BACK, source.usable, None, time)
+
+    def _look_at_link(self, inputs: AlarmInputs) -> Observation:
+        link = inputs.links.get(self._alarm.input)
+        if link is None:
+            return Observation(
+                Position.UNKNOWN, None, None, inputs.time, "no state of the connection is known"
+            )
+        position = Position.BEYOND if link.state in _NOT_CONNECTED else Position.BACK
+        return Observation(position, None, None, inputs.time, link.reason or link.state.value)
+
+
+_NOT_CONNECTED = frozenset({LinkState.DOWN, LinkState.CONNECTING})
+
+
+def _usable(inputs: AlarmInputs, name: str) -> float | None:
+    source = inputs.results.get(name) or inputs.signals.get(name)
+    return None if source is None else source.usable
+
+
+def _reason(source: Reading | Result | None) -> str:
+    if source is None:
+        return "no value"
+    return source.reason or source.status.opc_ua_name
+
+
+def _why_unknown(alarm: ResolvedAlarm, source: Reading | Result | None, value: float | None) -> str:
+    if source is None or source.usable is None:
+        return f"{alarm.input} is bad: {_reason(source)}"
+    if value is None and alarm.deviation_from:
+        return f"{alarm.deviation_from} has no usable value"
+    if value is None:
+        return f"too few values of {alarm.input} to tell its rate yet"
+    return "the setpoint has no usable value"
