@@ -12,7 +12,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from daemon.model import AlarmTransition, Entry, EntryKind, Event, Priority, ScanRecord
+from daemon.model import AlarmTransition, Entry, EntryKind, Event, Priority
 
 ROUTE_TEST = "route test"
 """Kind of the event that proves a sink's way to its receiver; every sink delivers it."""
