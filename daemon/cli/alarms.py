@@ -1,0 +1,191 @@
+"""``tegwatch alarms``: list, explain, acknowledge, shelve. Always through the running daemon."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from pydantic import TypeAdapter
+from rich.console import Console
+from rich.table import Table
+
+from daemon.cli.client import ask, open_client, socket_path
+from daemon.cli.exits import FAILED, clear_failures, fail
+
+SiteFile = Annotated[Path, typer.Argument(help="Site file of the running daemon.")]
+UnitName = Annotated[str, typer.Argument(help="Name of the unit.")]
+AlarmName = Annotated[str, typer.Argument(help="Name of the alarm.")]
+Actor = Annotated[str, typer.Option("--as", help="Who asks; default: your login name.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program.")]
+Comment = Annotated[str, typer.Option("--comment", help="A remark for the record.")]
+Reason = Annotated[str, typer.Option("--reason", help="Why; kept with the alarm.")]
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Alarms of a running daemon: list, explain, acknowledge, shelve. Nothing here reaches a controller.",
+)
+
+
+def _request(site_file: Path, method: str, route: str, body: object = None) -> Any:
+    from config.loader import load_site
+
+    with clear_failures(), open_client(socket_path(site_file, load_site(site_file))) as client:
+        return ask(client, method, route, body)
+
+
+@app.command("list", epilog="Example: tegwatch alarms list site.toml")
+def list_alarms(
+    site_file: SiteFile,
+    *,
+    everything: Annotated[bool, typer.Option("--all", help="Also alarms that are normal.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """List the alarms that are not normal, the most important first."""
+    from daemon.web.schemas import AlarmView
+
+    answer = _request(site_file, "GET", f"/v1/alarms?all={str(everything).lower()}")
+    if as_json:
+        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        return
+    alarms = TypeAdapter(list[AlarmView]).validate_python(answer)
+    if not alarms:
+        print("no alarms")
+        return
+    table = Table(box=None, pad_edge=False)
+    for heading in ("priority", "state", "unit", "alarm", "since", "message", "occurrence"):
+        table.add_column(heading, overflow="fold")
+    for alarm in alarms:
+        row = (alarm.priority, alarm.state, alarm.unit, alarm.alarm, alarm.since or "", alarm.message)
+        table.add_row(*row, alarm.occurrence)
+    Console().print(table)
+
+
+@app.command(epilog="Example: tegwatch alarms explain site.toml north reboiler_high")
+def explain(site_file: SiteFile, unit: UnitName, alarm: AlarmName) -> None:
+    """Say what an alarm means: consequence, causes, response, time to respond, basis."""
+    from daemon.web.schemas import AlarmView
+
+    answer = _request(site_file, "GET", "/v1/alarms?all=true")
+    views = TypeAdapter(list[AlarmView]).validate_python(answer)
+    found = next((view for view in views if (view.unit, view.alarm) == (unit, alarm)), None)
+    if found is None:
+        fail(f"{unit} has no alarm {alarm}; tegwatch alarms list --all names them", FAILED)
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold")
+    table.add_column(overflow="fold")
+    causes = "\n".join(f"{number}. {cause}" for number, cause in enumerate(found.causes, start=1))
+    rows = (
+        ("Alarm", f"{found.title} ({found.unit} {found.alarm})"),
+        ("State", f"{found.state}  {found.message}"),
+        ("Priority", f"{found.priority}, class {found.alarm_class}"),
+        ("If ignored", found.consequence),
+        ("Likely causes", causes),
+        ("Do", found.response),
+        ("Time to respond", f"{found.time_to_respond / 60:g} min"),
+        ("Basis", found.basis),
+    )
+    for row in rows:
+        table.add_row(*row)
+    Console().print(table)
+    print("This is no safety system: the unit's own shutdowns and the site's procedures come first.")
+
+
+def _act(site_file: Path, unit: str, alarm: str, action: str, body: dict[str, object]) -> None:
+    from daemon.web.schemas import ActionAnswer
+
+    body["actor"] = body["actor"] or getpass.getuser()
+    answer = _request(site_file, "POST", f"/v1/alarms/{unit}/{alarm}/{action}", body)
+    transitions = ActionAnswer.model_validate(answer).transitions
+    for step in transitions:
+        print(f"{step.unit} {step.alarm}: {step.previous} -> {step.state} ({step.event}) by {step.actor}")
+    if not transitions:
+        print(f"{unit} {alarm}: already so, nothing changed")
+
+
+@app.command(
+    epilog='Example: tegwatch alarms acknowledge site.toml north reboiler_high --comment "burner off"'
+)
+def acknowledge(
+    site_file: SiteFile,
+    unit: UnitName,
+    alarm: AlarmName,
+    *,
+    occurrence: Annotated[
+        str, typer.Option(help="The occurrence you saw, from the list; default: the present one.")
+    ] = "",
+    comment: Comment = "",
+    actor: Actor = "",
+) -> None:
+    """Say that you have seen an alarm and act on it."""
+    if not occurrence:
+        listed = _request(site_file, "GET", "/v1/alarms")
+        present = [item for item in listed if (item["unit"], item["alarm"]) == (unit, alarm)]
+        occurrence = present[0]["occurrence"] if present else ""
+        if not occurrence:
+            fail(f"{unit} {alarm} is normal: nothing to acknowledge", FAILED)
+    body: dict[str, object] = {"actor": actor, "occurrence": occurrence, "comment": comment}
+    _act(site_file, unit, alarm, "acknowledge", body)
+
+
+@app.command(
+    epilog='Example: tegwatch alarms shelve site.toml north filter_dp_high --for "4 h" --reason "element on order"'
+)
+def shelve(
+    site_file: SiteFile,
+    unit: UnitName,
+    alarm: AlarmName,
+    *,
+    reason: Reason,
+    duration: Annotated[
+        str, typer.Option("--for", help='How long, for example "2 h"; at most 24 h.')
+    ] = "8 h",
+    actor: Actor = "",
+) -> None:
+    """Take an alarm from view for a limited time. It always comes back by itself."""
+    from config.quantities import Quantity
+    from config.units import UnitError, parse_quantity
+
+    try:
+        seconds = parse_quantity(duration, Quantity.DURATION)
+    except UnitError as error:
+        fail(f"--for: {error}", FAILED)
+    body: dict[str, object] = {"actor": actor, "duration": seconds, "comment": reason}
+    _act(site_file, unit, alarm, "shelve", body)
+
+
+@app.command(epilog="Example: tegwatch alarms unshelve site.toml north filter_dp_high")
+def unshelve(
+    site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
+) -> None:
+    """Bring a shelved alarm back now."""
+    _act(site_file, unit, alarm, "unshelve", {"actor": actor, "comment": comment})
+
+
+@app.command(epilog="Example: tegwatch alarms reset site.toml north reboiler_high_high")
+def reset(
+    site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
+) -> None:
+    """Clear a latched alarm whose condition is gone."""
+    _act(site_file, unit, alarm, "reset", {"actor": actor, "comment": comment})
+
+
+@app.command(
+    "out-of-service",
+    epilog='Example: tegwatch alarms out-of-service site.toml north reboiler_low --reason "MOC 12"',
+)
+def out_of_service(
+    site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, reason: Reason, actor: Actor = ""
+) -> None:
+    """Remove an alarm from service for maintenance, until it is returned."""
+    _act(site_file, unit, alarm, "remove-from-service", {"actor": actor, "comment": reason})
+
+
+@app.command("in-service", epilog="Example: tegwatch alarms in-service site.toml north reboiler_low")
+def in_service(
+    site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
+) -> None:
+    """Return an alarm to service."""
+    _act(site_file, unit, alarm, "return-to-service", {"actor": actor, "comment": comment})

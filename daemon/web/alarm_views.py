@@ -1,0 +1,34 @@
+"""How one alarm is shown: where it stands, and what it means."""
+
+from __future__ import annotations
+
+from daemon.monitor.alarms import AlarmSnapshot
+from daemon.web.schemas import AlarmView
+from daemon.web.views import Views, rfc3339
+
+
+def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
+    """Show one alarm of a unit."""
+    alarm = snapshot.alarm
+    return AlarmView(
+        unit=unit,
+        alarm=alarm.id,
+        title=alarm.title,
+        state=snapshot.state.value,
+        annunciated=snapshot.state.annunciated,
+        priority=alarm.priority,
+        alarm_class=alarm.alarm_class,
+        occurrence=snapshot.occurrence,
+        since=None if snapshot.raised is None else rfc3339(snapshot.raised),
+        message=snapshot.message,
+        reason=snapshot.held or snapshot.suppression or snapshot.service_note,
+        value=views.text(snapshot.value, alarm.setpoint_quantity),
+        setpoint=views.text(snapshot.setpoint, alarm.setpoint_quantity),
+        consequence=alarm.consequence,
+        causes=list(alarm.causes),
+        response=alarm.response,
+        time_to_respond=alarm.time_to_respond,
+        basis=alarm.basis,
+        shelved_until=None if snapshot.shelf is None else rfc3339(snapshot.shelf.until),
+        first_out=snapshot.first_out,
+    )
