@@ -155,7 +155,7 @@ def viscosity(temperature: FloatOrArray, teg_mass_fraction: FloatOrArray) -> Flo
     Notes
     -----
     Valid for 283 to 375 K and 0.85 to 1 kg/kg. Pure TEG within 9 % of a second published correlation over
-    that range. The mixing rule (logarithm, weighted by mass) is from memory and unchecked: allow 15 % at 0.95.
+    that range. The mixing rule (logarithm, weighted by mass) is from memory and unchecked: allow 15 %.
     Meant for the question whether cold glycol still flows, not for pressure drop.
 
     References
@@ -228,7 +228,7 @@ def heat_capacity(temperature: FloatOrArray, teg_mass_fraction: FloatOrArray) ->
     return w * teg + (1.0 - w) * water
 
 
-def vapor_pressure(temperature: FloatOrArray) -> FloatOrArray:
+def teg_vapor_pressure(temperature: FloatOrArray) -> FloatOrArray:
     """Vapour pressure of pure TEG.
 
     Parameters
@@ -259,18 +259,8 @@ def vapor_pressure(temperature: FloatOrArray) -> FloatOrArray:
 
     Examples
     --------
-    >>> vapor_pressure(477.55) / 1e3  # 204.4 degC, in kPa
+    >>> teg_vapor_pressure(477.55) / 1e3  # 204.4 degC, in kPa
     9.11
     """
     t = VAPOR_PRESSURE_TEMPERATURE.check(temperature)
-    return _vapor_pressure(t)
-
-
-def _vapor_pressure(t: FloatOrArray) -> FloatOrArray:
-    """Vapour pressure of TEG without a check of the range."""
     return functions_for(t).exp(24.192133305392872 - 6471.677898560368 / (t - 48.247))
-
-
-def _vapor_pressure_log_slope(t: FloatOrArray) -> FloatOrArray:
-    """Slope of ln(vapour pressure) with temperature [1/K]."""
-    return 6471.677898560368 / (t - 48.247) ** 2

@@ -132,11 +132,11 @@ class Uncertainties:
     """Relative [-]; tray efficiencies of 25 to 33 % are published for the same trays."""
     water_content_model: float = 0.04
     """Relative [-]; spread of methods for the saturated water content below 70 bar."""
-    activity: float = 0.15
+    activity: float = 0.10
     """Of ln gamma of water [-]; the part of the glycol model's error that contactor and reboiler share."""
-    activity_contactor: float = 0.13
+    activity_contactor: float = 0.12
     """Of ln gamma of water [-]; the part that belongs to the contactor's temperature."""
-    activity_reboiler: float = 0.13
+    activity_reboiler: float = 0.08
     """Of ln gamma of water [-]; the part that belongs to the reboiler's temperature."""
 
 
