@@ -133,4 +133,17 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
     ("required_stroke_rate", Quantity.STROKE_RATE, "stroke rate that would just meet the limit"),
     ("hydrate_temperature", Quantity.TEMPERATURE, "hydrate temperature of the gas at contactor pressure"),
     ("inferred_tray_efficiency", Quantity.FRACTION, "tray efficiency that explains the measured outlet"),
+    ("inferred_stages", Quantity.NUMBER, "equilibrium stages that explain the measured outlet"),
+    ("lean_approach_temperature", Quantity.TEMPERATURE_DIFFERENCE, "lean glycol less gas temperature"),
+    ("water_content_margin", Quantity.WATER_CONTENT, "pipeline limit less outlet water content"),
+    ("reboiler_duty", Quantity.POWER, "heat into the glycol in the reboiler"),
+    (
+        "calculated_dew_point",
+        Quantity.TEMPERATURE,
+        "outlet dew point by calculation alone, no analyzer in it",
+    ),
+    ("measured_dew_point", Quantity.TEMPERATURE, "outlet dew point by the analyzer, at the limit's pressure"),
+    ("dew_point_bias", Quantity.TEMPERATURE_DIFFERENCE, "measured less calculated dew point, learned"),
+    ("stroke_irregularity", Quantity.FRACTION, "standard deviation of the stroke intervals over their mean"),
+    ("stroke_asymmetry", Quantity.FRACTION, "difference of the two half strokes over the whole stroke"),
 )
