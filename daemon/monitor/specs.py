@@ -1,0 +1,186 @@
+"""What the checks need to know of each signal, resolved once from the site file into SI numbers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from config.controllers import Controller, ModbusBase
+from config.quantities import SIGNAL_KINDS, Quantity
+from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
+from config.site import DehydrationUnit, Site
+from config.units import Conversion, UnitContext, conversion
+
+_NO_UNIT = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT, Quantity.NUMBER})
+_DISCRETE = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT})
+_WHOLE_NUMBER_TYPES = ("int", "uint", "bcd")
+_TYPE_BITS = {"int16": 16, "uint16": 16, "bcd16": 16, "int32": 32, "uint32": 32, "bcd32": 32}
+_BCD_MODULUS = {"bcd16": 10**4, "bcd32": 10**8}
+
+SI = Conversion(1.0)
+GROSS_MARGIN = 0.025
+"""The gross range is the range widened by this share of its span (3.6 to 20.4 mA of a 4-20 mA loop)."""
+SPIKE_SHARE = 0.10
+"""A one-sample jump larger than this share of the span is a spike."""
+
+# Beyond these no sensor at a glycol unit can be right, whatever its range: a wrong register, type or word
+# order shows itself here even where the site file gives no range. Wide on purpose; a proposal of ours.
+_POSSIBLE: dict[Quantity, tuple[float, float]] = {
+    Quantity.TEMPERATURE: (150.0, 1500.0),
+    Quantity.TEMPERATURE_DIFFERENCE: (-1500.0, 1500.0),
+    Quantity.PRESSURE: (-2e4, 1e8),
+    Quantity.PRESSURE_DIFFERENCE: (-1e8, 1e8),
+    Quantity.GAS_RATE: (-1e4, 1e4),
+    Quantity.LIQUID_RATE: (-10.0, 10.0),
+    Quantity.STROKE_RATE: (-1.0, 100.0),
+    Quantity.WATER_CONTENT: (-0.01, 1.0),
+    Quantity.MASS_FRACTION: (-0.1, 1.1),
+    Quantity.FRACTION: (-1.0, 2.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SignalSpec:
+    """Thresholds of one signal, all SI.
+
+    ``period`` is the time between two readings when all is well [s]. ``gross`` and ``range`` are (low, high);
+    ``rate_limit`` is a change per second; ``flat_line`` is in seconds. ``None`` means not checked.
+    ``uncertainty`` is the configured standard uncertainty, ``None`` where the site file gives none.
+    ``counter_modulus`` is the number of strokes after which a stroke counter starts again at zero, and
+    ``counter_step`` the strokes that one count means.
+    """
+
+    name: str
+    quantity: Quantity
+    controller: str
+    period: float
+    has_source_time: bool = False
+    unit: str = ""
+    conversion: Conversion = SI
+    range: tuple[float, float] | None = None
+    gross: tuple[float, float] | None = None
+    possible: tuple[float, float] = (-math.inf, math.inf)
+    rate_limit: float | None = None
+    spike: float | None = None
+    flat_line: float | None = None
+    resolution: float | None = None
+    uncertainty: float | None = None
+    counter_modulus: float | None = None
+    counter_step: float = 1.0
+
+    @property
+    def is_heartbeat(self) -> bool:
+        """Whether it only shows that the controller's own program runs."""
+        return self.quantity is Quantity.COUNT and self.name.endswith("heartbeat")
+
+    def show(self, si: float) -> str:
+        """Write a value in the unit of the site file, for reasons that people read."""
+        return f"{self.conversion.from_si(si):.5g} {self.unit}".rstrip()
+
+    def show_difference(self, si: float) -> str:
+        """Write a difference of two values in the unit of the site file."""
+        return f"{si / self.conversion.factor:.4g} {self.unit}".rstrip()
+
+
+def signal_quantity(name: str, signal: SignalBase) -> Quantity:
+    """Return what kind of quantity a signal is: its own word, or what its name says."""
+    return signal.quantity if signal.quantity is not None else SIGNAL_KINDS[name].quantity
+
+
+def signal_specs(site: Site, unit: DehydrationUnit) -> dict[str, SignalSpec]:
+    """Resolve every signal of a unit, by name.
+
+    Raises
+    ------
+    KeyError
+        A signal names a controller that the site does not have (the loader refuses such a site).
+    """
+    controllers = {controller.name: controller for controller in site.controllers}
+    context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+    return {
+        name: _resolve(name, signal, controllers[signal.controller], context)
+        for name, signal in unit.signals.items()
+    }
+
+
+def _resolve(name: str, signal: SignalBase, controller: Controller, context: UnitContext) -> SignalSpec:
+    quantity = signal_quantity(name, signal)
+    unitless = not signal.unit and quantity in _NO_UNIT
+    convert = Conversion(1.0) if unitless else conversion(signal.unit, quantity, context)
+    factor = abs(convert.factor)
+    span_range = None if signal.range is None else _si_range(signal.range, convert)
+    analog = quantity not in _DISCRETE
+    return SignalSpec(
+        name=name,
+        quantity=quantity,
+        controller=signal.controller,
+        period=expected_period(signal, controller),
+        has_source_time=isinstance(signal, SparkplugSignal)
+        or (isinstance(signal, MqttSignal) and signal.time_path is not None),
+        unit=signal.unit,
+        conversion=convert,
+        range=span_range,
+        gross=_gross_range(signal, span_range, convert),
+        possible=_POSSIBLE.get(quantity, (-math.inf, math.inf)),
+        rate_limit=_times(signal.checks.rate_of_change, factor),
+        spike=_spike(signal, span_range, factor) if analog else None,
+        flat_line=signal.checks.flat_line if analog else None,
+        resolution=_resolution(signal, factor),
+        uncertainty=_times(signal.uncertainty, factor),
+        counter_modulus=_counter_modulus(signal) if quantity is Quantity.STROKE_COUNT else None,
+        counter_step=abs(signal.scale),
+    )
+
+
+def expected_period(signal: SignalBase, controller: Controller) -> float:
+    """Return the time between two readings of a signal when all is well [s]."""
+    if isinstance(controller, ModbusBase):
+        return controller.slow_scan_period if signal.scan_class == "slow" else controller.scan_period
+    if isinstance(signal, MqttSignal) and signal.expected_period is not None:
+        return signal.expected_period
+    return controller.expected_period
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _si_range(limits: tuple[float, float], convert: Conversion) -> tuple[float, float]:
+    low, high = convert.to_si(limits[0]), convert.to_si(limits[1])
+    return min(low, high), max(low, high)
+
+
+def _gross_range(
+    signal: SignalBase, span_range: tuple[float, float] | None, convert: Conversion
+) -> tuple[float, float] | None:
+    if signal.checks.gross_range is not None:
+        return _si_range(signal.checks.gross_range, convert)
+    if span_range is None:
+        return None
+    margin = GROSS_MARGIN * (span_range[1] - span_range[0])
+    return span_range[0] - margin, span_range[1] + margin
+
+
+def _spike(signal: SignalBase, span_range: tuple[float, float] | None, factor: float) -> float | None:
+    if signal.checks.spike is not None:
+        return signal.checks.spike * factor
+    return None if span_range is None else SPIKE_SHARE * (span_range[1] - span_range[0])
+
+
+def _resolution(signal: SignalBase, factor: float) -> float | None:
+    if signal.resolution is not None:
+        return signal.resolution * factor
+    if isinstance(signal, ModbusSignal) and signal.type.startswith(_WHOLE_NUMBER_TYPES):
+        return abs(signal.scale) * factor
+    return None
+
+
+def _counter_modulus(signal: SignalBase) -> float:
+    """Strokes at which the counter rolls over; a wider counter never does within a unit's life."""
+    step = abs(signal.scale)
+    if signal.counter_bits is not None:
+        return step * 2.0**signal.counter_bits
+    kind = signal.type if isinstance(signal, ModbusSignal) else "uint32"
+    if kind in _BCD_MODULUS:
+        return step * _BCD_MODULUS[kind]
+    return step * 2.0 ** _TYPE_BITS.get(kind, 64)
