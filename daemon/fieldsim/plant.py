@@ -34,7 +34,7 @@ from daemon.fieldsim.properties import (
     mole_fraction_water,
     saturated_water_content,
 )
-from daemon.fieldsim.state import Ledger, PlantInputs, PlantState, Vessel
+from daemon.fieldsim.state import UNDISTURBED, Ledger, PlantInputs, PlantState, Vessel
 
 DAY = 86400.0
 _LONGEST_STEP = 5.0  # s of the process clock: a sixth of the shortest hold-up that is stepped explicitly
@@ -42,7 +42,6 @@ _PUMP_LAG = 2.0  # s of wall time in which the pump's rate follows its drive
 _WEIR_TIME = 30.0
 _EVAPORATION_TIME = 30.0
 _REFERENCE = 273.15  # K, zero of the reboiler's stored heat
-UNDISTURBED = PlantInputs()
 
 
 def advance(

@@ -68,8 +68,9 @@ def mole_fraction_water(mass_fraction: float) -> float:
 def activity_coefficients(mole_fraction: float, temperature: float) -> tuple[float, float]:
     """Return the activity coefficients of water and of TEG in their mixture.
 
-    NRTL with ``tau = a + b/T``, alpha 0.3, fitted to the boiling points of Chouireb et al., J. Chem. Eng.
-    Data (2018), 10.1021/acs.jced.7b00945, and to handbook anchors at the lean end. Temperature [K], 270 to 500 K.
+    NRTL with ``tau = a + b/T``, alpha 0.3, fitted to the boiling points of Chouireb et al., J. Chem.
+    Eng. Data (2018), 10.1021/acs.jced.7b00945, and to handbook anchors at the lean end. Temperature [K],
+    270 to 500 K.
     """
     tau12 = 0.511217 + 483.392 / temperature
     tau21 = -1.60363 - 24.8661 / temperature

@@ -50,6 +50,9 @@ class PlantInputs:
     """Glycol leaking from the surge tank, as a share of the usual lean rate."""
 
 
+UNDISTURBED = PlantInputs()
+
+
 @dataclass(frozen=True, slots=True)
 class Ledger:
     """Running totals since the plant was made; balances are checked against them."""
