@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from config.base import Name, StrictModel
 from config.controllers import MqttBase
+from config.topics import check_prefix
 
 PrioritySetting = Literal["low", "medium", "high", "highest"]
 
@@ -16,17 +17,18 @@ class MqttSink(MqttBase):
     """Alarms and values on an MQTT broker, below the daemon's own prefix only.
 
     Retained: ``<prefix>/<site>/<unit>/alarm/<alarm>`` holds an alarm's present state. Not retained:
-    ``<prefix>/<site>/event`` streams every transition. ``<prefix>/<site>/status`` is ``online`` or, by the
-    broker's own hand (MQTT will), ``offline``.
+    ``<prefix>/<site>/event`` streams every transition and event, ``<prefix>/<site>/heartbeat`` comes every
+    ten seconds. Retained: ``<prefix>/<site>/status`` is ``online`` or, by the broker's own hand (MQTT
+    will), ``offline``.
     """
 
     kind: Literal["mqtt"]
-    prefix: str = "tegwatch"
+    prefix: Annotated[str, AfterValidator(check_prefix)] = "tegwatch"
     """First part of every topic; a prefix that could be a command topic is refused."""
     minimum_priority: PrioritySetting = "low"
     """Alarms below it are not sent."""
     values: bool = False
-    """Also publish each unit's values at every scan."""
+    """Also publish each unit's values at every scan, on ``<prefix>/<site>/<unit>/values``."""
 
 
 class LogSink(StrictModel):

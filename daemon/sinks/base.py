@@ -32,13 +32,18 @@ class DeliveryFailed(Exception):  # noqa: N818 - says what happened, as the runn
         longest pause between attempts. Nothing is ever given up.
     retry_after : float or None
         Shortest pause that the receiver asked for [s].
+    delivered : int
+        How many entries, from the front, were acknowledged all the same; they do not come again.
     """
 
-    def __init__(self, reason: str, *, retryable: bool = True, retry_after: float | None = None) -> None:
+    def __init__(
+        self, reason: str, *, retryable: bool = True, retry_after: float | None = None, delivered: int = 0
+    ) -> None:
         super().__init__(reason)
         self.reason = reason
         self.retryable = retryable
         self.retry_after = retry_after
+        self.delivered = delivered
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +71,10 @@ class Selection:
 
 
 class Sink(Protocol):
-    """One way out of the daemon. An implementation inherits the defaults of ``keep`` and ``close``."""
+    """One way out of the daemon. An implementation inherits the defaults of ``beat`` and ``close``."""
+
+    beat_period: float | None = None
+    """Time between two heartbeats [s]; ``None`` for a sink without any."""
 
     @property
     def name(self) -> str:
@@ -84,17 +92,17 @@ class Sink(Protocol):
         Raises
         ------
         DeliveryFailed
-            Not all were acknowledged; the same entries come again later.
+            Not all were acknowledged; those that were not come again later.
         """
         ...
 
-    async def keep(self) -> None:
-        """Do what the sink does beside delivering (a heartbeat), for ever; nothing by default.
+    async def beat(self) -> None:
+        """Send one heartbeat.
 
         Raises
         ------
         DeliveryFailed
-            It cannot be done now; the runner pauses and calls again.
+            It could not be sent.
         """
         return
 
