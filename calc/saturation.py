@@ -144,8 +144,8 @@ def saturation_pressure_over_liquid(temperature: FloatOrArray) -> FloatOrArray:
     Notes
     -----
     Valid from the triple point to the critical point, 273.16 to 647.096 K, within 0.1 %; extrapolated over
-    the supercooled liquid to 203.15 K. There it lies above Murphy and Koop's (2005) equation by 0.1 % at 253 K,
-    0.7 % at 233 K, 5 % at 213 K and 9 % at 203 K (tests/published).
+    the supercooled liquid to 203.15 K. There it lies above Murphy and Koop's (2005) equation by 0.1 % at
+    253 K, 0.7 % at 233 K, 5 % at 213 K and 9 % at 203 K (tests/published).
 
     References
     ----------
