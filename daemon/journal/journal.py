@@ -1,0 +1,392 @@
+"""The journal: one file, one writer, entries that are only ever added.
+
+``commit`` stores a batch of outcomes in one transaction: values, alarm transitions, events and the
+monitor's checkpoint together, so that no stop of any kind leaves one without the others. A batch with a
+transition or an event is on the disk when ``commit`` returns (synchronous=FULL); a batch of scans only
+survives the death of the process, and a power cut may undo the newest of them, never one in the middle.
+
+Not for several threads at once: the caller sees to it that one call runs at a time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import uuid
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.journal import schema
+from daemon.journal.drafts import Draft
+from daemon.journal.errors import StoreFailed
+from daemon.journal.integrity import Salvage, check_quickly, is_damage, lock, salvage, verify
+from daemon.journal.packing import layout_of, pack_record, pack_scan
+from daemon.journal.reading import EntrySource
+from daemon.journal.schema import KIND_NUMBERS, SCAN
+from daemon.model import Entry, EntryKind, Outcome
+
+ALL_KINDS = frozenset(EntryKind)
+_PRUNE_CHUNK = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A unit's saved monitor state, and the entry up to which it holds."""
+
+    unit: str
+    sequence: int
+    time: float
+    monotonic: float
+    same_boot: bool
+    """Whether monotonic times of it can be compared with those of this process."""
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pruned:
+    """What retention deleted."""
+
+    scans: int
+    lost: dict[str, int]
+    """By sink: deleted scans that it had not delivered yet."""
+    finished: bool
+    """False when there is more to delete than one call does."""
+
+
+class Journal:
+    """The journal of one daemon, open for writing.
+
+    Attributes
+    ----------
+    identity : str
+        Random id of the file; with a sequence number it names an entry for ever.
+    salvage : Salvage or None
+        What was done when the file was found damaged at opening.
+    """
+
+    def __init__(self, path: Path, machine_boot: str, now: float) -> None:
+        self.path = path
+        self._lock = lock(path)
+        try:
+            self.salvage: Salvage | None = None
+            try:
+                self._connection = schema.connect_writer(path)
+                complaint = check_quickly(self._connection)
+            except sqlite3.DatabaseError as error:
+                if not is_damage(error):
+                    raise
+                complaint = str(error)
+            if complaint:
+                with contextlib.suppress(AttributeError, sqlite3.Error):
+                    self._connection.close()
+                self.salvage = salvage(path, complaint, now)
+                self._connection = schema.connect_writer(path)
+            self._begin(machine_boot, now)
+        except BaseException:
+            self._lock.close()
+            raise
+
+    @classmethod
+    def open(cls, path: Path, *, now: float, machine_boot: str | None = None) -> Journal:
+        """Open or create a journal; a damaged one is set aside and what is readable carried over.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        now : float
+            POSIX seconds, for the record of this start.
+        machine_boot : str, optional
+            The operating system's boot id; read from the system where not given.
+
+        Raises
+        ------
+        JournalUnusable
+            Not a journal, of a newer version, in use by another daemon, or not writable.
+        """
+        return cls(path, machine_boot or _machine_boot(), now)
+
+    def _begin(self, machine_boot: str, now: float) -> None:
+        run = self._connection.execute
+        run("BEGIN IMMEDIATE")
+        meta = dict(run("SELECT key, value FROM meta"))
+        self.identity = meta.get("identity") or uuid.uuid4().hex
+        row = run("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").fetchone()
+        used = max(int(row[0]) if row else 0, int(meta.get("next_sequence", 1)) - 1)
+        clean = not meta or meta.get("clean") == "1"
+        self._next = used + 1 if clean else used + schema.STRIDE
+        self._chain = bytes.fromhex(meta.get("chain_head", schema.chain_start(self.identity).hex()))
+        self._boot = run(
+            "INSERT INTO boot (machine_boot, started) VALUES (?, ?)", (machine_boot, now)
+        ).lastrowid
+        self._machine_boot = machine_boot
+        self._set_meta(identity=self.identity, chain_head=self._chain.hex(), clean="0")
+        run("COMMIT")
+        self._load_names()
+
+    @property
+    def next_sequence(self) -> int:
+        """Number that the next entry gets."""
+        return self._next
+
+    @property
+    def last_sequence(self) -> int:
+        """Highest number given so far."""
+        return self._next - 1
+
+    # ------------------------------------------------------------------ writing
+
+    def number(self, outcome: Outcome) -> Draft:
+        """Give an outcome its place; may be called while another thread is in ``store``."""
+        draft = Draft(outcome, self._next)
+        self._next += draft.length
+        return draft
+
+    def commit(self, outcomes: Sequence[Outcome]) -> int:
+        """Store outcomes in one transaction, in order.
+
+        Returns
+        -------
+        int
+            Sequence of the last entry.
+
+        Raises
+        ------
+        StoreFailed
+            Nothing was stored.
+        """
+        self.store([self.number(outcome) for outcome in outcomes])
+        return self.last_sequence
+
+    def store(self, drafts: Sequence[Draft], cursors: Iterable[tuple[str, int]] = ()) -> None:
+        """Store numbered outcomes and moved cursors in one transaction.
+
+        Raises
+        ------
+        StoreFailed
+            Nothing was stored; the same drafts may be given again.
+        """
+        durable = any(draft.has_records for draft in drafts)
+        chain = self._chain
+        run = self._connection.execute
+        try:
+            run(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            run("BEGIN IMMEDIATE")
+            for draft in drafts:
+                chain = self._insert(draft, chain)
+            if chain is not self._chain:
+                self._set_meta(chain_head=chain.hex())
+            for name, sequence in cursors:
+                self._put_cursor(name, sequence)
+            run("COMMIT")
+        except sqlite3.Error as error:
+            self._roll_back()
+            raise StoreFailed(f"{self.path}: {error}") from error
+        except BaseException:
+            self._roll_back()
+            raise
+        self._chain = chain
+
+    def _roll_back(self) -> None:
+        if self._connection.in_transaction:
+            with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
+                self._connection.execute("ROLLBACK")
+        # Names that the undone transaction had added are not in the file.
+        self._units.clear()
+        self._layouts.clear()
+
+    def _insert(self, draft: Draft, chain: bytes) -> bytes:
+        outcome, run = draft.outcome, self._connection.execute
+        unit = self._unit_id(outcome.unit)
+        if draft.has_scan:
+            layout = self._layout_id(outcome)
+            run(
+                "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, layout, body) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    draft.first,
+                    SCAN,
+                    unit,
+                    self._boot,
+                    outcome.time,
+                    outcome.monotonic,
+                    layout,
+                    pack_scan(outcome),
+                ),
+            )
+        for sequence, record in draft.records():
+            entry = Entry(sequence, record.unit, record.time, record)
+            kind, text = KIND_NUMBERS[entry.kind], pack_record(record)
+            chain = schema.chain_hash(chain, sequence, kind, record.unit, self._boot or 0, text)
+            run(
+                "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, body, hash) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    sequence,
+                    kind,
+                    self._unit_id(record.unit),
+                    self._boot,
+                    record.time,
+                    outcome.monotonic,
+                    text,
+                    chain,
+                ),
+            )
+        if outcome.checkpoint is not None:
+            run(
+                "INSERT OR REPLACE INTO checkpoint (unit, sequence, time, monotonic, boot, body) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (unit, draft.last, outcome.time, outcome.monotonic, self._boot, outcome.checkpoint),
+            )
+        return chain
+
+    # ------------------------------------------------------------------ reading
+
+    def entries(self, after: int, limit: int, kinds: Collection[EntryKind] = ALL_KINDS) -> list[Entry]:
+        """Return up to ``limit`` entries of these kinds above ``after``, in the order of the journal."""
+        return EntrySource(self._connection).entries(after, limit, kinds)
+
+    def checkpoint(self, unit: str) -> Checkpoint | None:
+        """Return the newest saved monitor state of a unit."""
+        row = self._connection.execute(
+            "SELECT sequence, time, checkpoint.monotonic, machine_boot, body FROM checkpoint "
+            "JOIN unit ON unit.id = checkpoint.unit JOIN boot ON boot.id = checkpoint.boot WHERE name = ?",
+            (unit,),
+        ).fetchone()
+        if row is None:
+            return None
+        sequence, time, monotonic, machine_boot, body = row
+        return Checkpoint(unit, sequence, time, monotonic, machine_boot == self._machine_boot, body)
+
+    def verify(self) -> list[str]:
+        """Check the whole file: pages, check sums of every scan, hash chain. Slow on a large file.
+
+        Returns
+        -------
+        list of str
+            What is wrong; empty when nothing is.
+        """
+        return verify(self._connection)
+
+    # ------------------------------------------------------------------ cursors and retention
+
+    def cursor(self, name: str) -> int:
+        """Return where a sink stands; one that is asked for the first time starts at the journal's head."""
+        row = self._connection.execute("SELECT sequence FROM cursor WHERE name = ?", (name,)).fetchone()
+        if row is None:
+            self.move_cursor(name, self.last_sequence)
+            return self.last_sequence
+        return int(row[0])
+
+    def move_cursor(self, name: str, sequence: int) -> None:
+        """Keep that a sink has delivered everything up to and with ``sequence``; never moves back."""
+        self.store((), [(name, sequence)])
+
+    def lost(self, name: str) -> int:
+        """How many scans retention deleted before this sink had delivered them."""
+        row = self._connection.execute("SELECT lost FROM cursor WHERE name = ?", (name,)).fetchone()
+        return int(row[0]) if row else 0
+
+    def prune(self, before: float, *, now: float, scan_readers: Collection[str] = ()) -> Pruned:
+        """Delete old scans, some thousands at most in one call; alarms, events and checkpoints stay.
+
+        What is old is judged along the journal's order: everything before the first scan whose time lies
+        between ``before`` and ``now``. Scans stamped by a wrong clock thus go when their neighbours go.
+
+        Parameters
+        ----------
+        before : float
+            Scans older than this go [POSIX s].
+        now : float
+            The present time [POSIX s].
+        scan_readers : collection of str
+            Sinks that send scans on: what is deleted before they had it is counted as lost to them.
+        """
+        run = self._connection.execute
+        try:
+            run("PRAGMA synchronous = NORMAL")
+            run("BEGIN IMMEDIATE")
+            # An hour of grace: the clock may have been set back a little since the newest scans.
+            row = run(
+                "SELECT sequence FROM entry WHERE kind = 1 AND time BETWEEN ? AND ? "
+                "ORDER BY sequence LIMIT 1",
+                (before, now + 3600.0),
+            ).fetchone()
+            if row is None:
+                row = run(
+                    "SELECT max(sequence) + 1 FROM entry WHERE kind = 1 AND time < ?", (before,)
+                ).fetchone()
+            doomed = run(
+                "SELECT sequence FROM entry WHERE kind = 1 AND sequence < ? ORDER BY sequence LIMIT ?",
+                (row[0], _PRUNE_CHUNK),
+            ).fetchall()
+            lost: dict[str, int] = {}
+            if doomed:
+                run(
+                    "DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?",
+                    (doomed[0][0], doomed[-1][0]),
+                )
+                for name, sequence in run("SELECT name, sequence FROM cursor").fetchall():
+                    count = sum(1 for (number,) in doomed if number > sequence)
+                    if name in scan_readers and count:
+                        lost[name] = count
+                        run("UPDATE cursor SET lost = lost + ? WHERE name = ?", (count, name))
+            run("COMMIT")
+        except sqlite3.Error as error:
+            self._roll_back()
+            raise StoreFailed(f"{self.path}: {error}") from error
+        return Pruned(len(doomed), lost, len(doomed) < _PRUNE_CHUNK)
+
+    def close(self) -> None:
+        """Close cleanly; numbering then goes on without a jump."""
+        try:
+            self._set_meta(clean="1", next_sequence=str(self._next))
+        except sqlite3.Error as error:
+            raise StoreFailed(f"{self.path}: could not be closed cleanly: {error}") from error
+        finally:
+            self._connection.close()
+            self._lock.close()
+
+    # ------------------------------------------------------------------ names
+
+    def _load_names(self) -> None:
+        run = self._connection.execute
+        self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
+        self._layouts: dict[tuple[tuple[str, ...], tuple[str, ...]], int] = {}
+
+    def _unit_id(self, name: str) -> int:
+        known = self._units.get(name)
+        if known is None:
+            self._connection.execute("INSERT OR IGNORE INTO unit (name) VALUES (?)", (name,))
+            row = self._connection.execute("SELECT id FROM unit WHERE name = ?", (name,)).fetchone()
+            known = self._units[name] = int(row[0])
+        return known
+
+    def _layout_id(self, outcome: Outcome) -> int:
+        key = (tuple(outcome.signals), tuple(outcome.results))
+        known = self._layouts.get(key)
+        if known is None:
+            text = layout_of(outcome).to_json()
+            self._connection.execute("INSERT OR IGNORE INTO layout (columns) VALUES (?)", (text,))
+            row = self._connection.execute("SELECT id FROM layout WHERE columns = ?", (text,)).fetchone()
+            known = self._layouts[key] = int(row[0])
+        return known
+
+    def _put_cursor(self, name: str, sequence: int) -> None:
+        self._connection.execute(
+            "INSERT INTO cursor (name, sequence) VALUES (?, ?) "
+            "ON CONFLICT (name) DO UPDATE SET sequence = max(sequence, excluded.sequence)",
+            (name, sequence),
+        )
+
+    def _set_meta(self, **values: str) -> None:
+        self._connection.executemany("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", values.items())
+
+
+def _machine_boot() -> str:
+    """Return the operating system's boot id; a random one where it has none."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return uuid.uuid4().hex

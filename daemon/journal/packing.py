@@ -1,0 +1,265 @@
+"""How journal entries become bytes and come back: packed rows for scans, JSON for records.
+
+A scan row is made for reading one column without touching the others. Little-endian, in this order:
+
+========  ==========================================================================================
+header    version u8, operating state u8, columns u16, stamps u16, conditions u16, scan number u32
+values    one float64 per column, signals first, then results, as the layout names them; NaN: no value
+spread    one float32 per result: its standard uncertainty; NaN: none
+stamps    pairs of float64: source time and monotonic time of receipt, shared by the readings of a message
+          or request; then, where there are several pairs, one index u16 per signal
+verdicts  status u32, length u16 and text of the reason, each different one once; then, where there are
+          several, one index u16 per column
+check     CRC-32 of all before it
+========  ==========================================================================================
+
+In a healthy scan everything after ``spread`` is a few dozen bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import struct
+import zlib
+from array import array
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from daemon.model import (
+    AlarmState,
+    AlarmTransition,
+    Event,
+    OperatingState,
+    Outcome,
+    Priority,
+    Reading,
+    Result,
+    ScanRecord,
+    Status,
+)
+
+VERSION = 1
+HEADER = struct.Struct("<BBHHHI")
+_VERDICT = struct.Struct("<IH")
+_CHECK = struct.Struct("<I")
+_NAN = math.nan
+_MAX_REASON = 500  # bytes; a reason is a sentence, not a log
+
+# Numbers on disk must not move when the enum gets a new member in the middle.
+_STATE_NUMBERS: dict[OperatingState, int] = {
+    OperatingState.UNKNOWN: 0,
+    OperatingState.SHUT_IN: 1,
+    OperatingState.COLD: 2,
+    OperatingState.HEATING: 3,
+    OperatingState.READY: 4,
+    OperatingState.BYPASS_OPEN: 5,
+    OperatingState.DRYING: 6,
+    OperatingState.COOLING_DOWN: 7,
+}
+STATES: dict[int, OperatingState] = {number: state for state, number in _STATE_NUMBERS.items()}
+_STATUSES: dict[int, Status] = {status.value: status for status in Status}
+
+
+class DamagedRow(ValueError):  # noqa: N818 - says what was found
+    """A stored row that is not what was written: its check sum or its structure does not fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Which columns a scan row has: signals in order, then results in order."""
+
+    signals: tuple[str, ...]
+    results: tuple[str, ...]
+
+    def to_json(self) -> str:
+        """Write it for the layout table."""
+        return json.dumps({"signals": self.signals, "results": self.results}, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str) -> Layout:
+        """Read it from the layout table."""
+        data = json.loads(text)
+        return cls(tuple(data["signals"]), tuple(data["results"]))
+
+
+def layout_of(outcome: Outcome) -> Layout:
+    """Return the columns that an outcome needs."""
+    return Layout(tuple(outcome.signals), tuple(outcome.results))
+
+
+def pack_scan(outcome: Outcome) -> bytes:
+    """Pack signals and results of an outcome in the order of ``layout_of``."""
+    values: list[float] = []
+    stamps: dict[tuple[float, float], int] = {}
+    stamp_of: list[int] = []
+    verdicts: dict[tuple[int, str], int] = {}
+    verdict_of: list[int] = []
+    for reading in outcome.signals.values():
+        value = reading.value
+        values.append(_NAN if value is None else value)
+        stamp_of.append(stamps.setdefault((reading.time, reading.received), len(stamps)))
+        verdict_of.append(verdicts.setdefault((reading.status, reading.reason), len(verdicts)))
+    spread: list[float] = []
+    for result in outcome.results.values():
+        value, uncertainty = result.value, result.uncertainty
+        values.append(_NAN if value is None else value)
+        spread.append(_NAN if uncertainty is None else uncertainty)
+        verdict_of.append(verdicts.setdefault((result.status, result.reason), len(verdicts)))
+    header = HEADER.pack(
+        VERSION,
+        _STATE_NUMBERS[outcome.state],
+        len(values),
+        len(stamps),
+        len(verdicts),
+        outcome.sequence & 0xFFFFFFFF,
+    )
+    parts = [header, _little("d", values), _little("f", spread)]
+    parts.append(_little("d", [part for stamp in stamps for part in stamp]))
+    if len(stamps) > 1:
+        parts.append(_little("H", stamp_of))
+    for status, reason in verdicts:
+        text = reason.encode()[:_MAX_REASON].decode(errors="ignore").encode()
+        parts += (_VERDICT.pack(status, len(text)), text)
+    if len(verdicts) > 1:
+        parts.append(_little("H", verdict_of))
+    body = b"".join(parts)
+    return body + _CHECK.pack(zlib.crc32(body))
+
+
+@dataclass(frozen=True, slots=True)
+class ScanRow:
+    """A stored scan row, opened: reads single columns on demand.
+
+    Parameters
+    ----------
+    layout : Layout
+        Columns of the row.
+    body : bytes
+        What ``pack_scan`` made.
+
+    Raises
+    ------
+    DamagedRow
+        The row does not match its check sum or its layout.
+    """
+
+    layout: Layout
+    body: bytes
+    state: OperatingState
+    scan_number: int
+    verdicts: tuple[tuple[Status, str], ...]
+    _stamps_at: int
+    _stamps: int
+    _verdict_index_at: int
+
+    @classmethod
+    def open(cls, layout: Layout, body: bytes) -> ScanRow:
+        """Check a row and find its parts."""
+        if len(body) < HEADER.size + _CHECK.size or _CHECK.unpack_from(body, len(body) - 4)[0] != zlib.crc32(
+            memoryview(body)[:-4]
+        ):
+            raise DamagedRow("a scan row does not match its check sum")
+        version, state, columns, stamps, verdict_count, number = HEADER.unpack_from(body)
+        signals, results = len(layout.signals), len(layout.results)
+        if version != VERSION or columns != signals + results or state not in STATES:
+            raise DamagedRow(f"a scan row (version {version}, {columns} columns) does not match its layout")
+        stamps_at = HEADER.size + 8 * columns + 4 * results
+        at = stamps_at + 16 * stamps + (2 * signals if stamps > 1 else 0)
+        verdicts = []
+        for _ in range(verdict_count):
+            code, length = _VERDICT.unpack_from(body, at)
+            at += _VERDICT.size
+            verdicts.append((_STATUSES[code], body[at : at + length].decode() if length else ""))
+            at += length
+        return cls(layout, body, STATES[state], number, tuple(verdicts), stamps_at, stamps, at)
+
+    def value(self, column: int) -> float | None:
+        """Return the value of a column [SI], or ``None``."""
+        value: float = struct.unpack_from("<d", self.body, HEADER.size + 8 * column)[0]
+        return None if value != value else value  # noqa: PLR0124 - NaN is the only value unlike itself
+
+    def verdict(self, column: int) -> tuple[Status, str]:
+        """Return status and reason of a column."""
+        if len(self.verdicts) == 1:
+            return self.verdicts[0]
+        index = struct.unpack_from("<H", self.body, self._verdict_index_at + 2 * column)[0]
+        return self.verdicts[index]
+
+    def uncertainty(self, column: int) -> float | None:
+        """Return the standard uncertainty of a result's column [SI]; ``None`` where there is none."""
+        signals = len(self.layout.signals)
+        if column < signals:
+            return None
+        columns = signals + len(self.layout.results)
+        at = HEADER.size + 8 * columns + 4 * (column - signals)
+        value: float = struct.unpack_from("<f", self.body, at)[0]
+        return None if value != value else value  # noqa: PLR0124 - NaN is the only value unlike itself
+
+    def stamp(self, column: int) -> tuple[float, float]:
+        """Return source time and monotonic time of receipt of a signal's column."""
+        index = 0
+        if self._stamps > 1:
+            index = struct.unpack_from("<H", self.body, self._stamps_at + 16 * self._stamps + 2 * column)[0]
+        source, received = struct.unpack_from("<dd", self.body, self._stamps_at + 16 * index)
+        return source, received
+
+    def record(self, unit: str, time: float) -> ScanRecord:
+        """Return everything in the row."""
+        signals: dict[str, Reading] = {}
+        for column, name in enumerate(self.layout.signals):
+            status, reason = self.verdict(column)
+            signals[name] = Reading(self.value(column), status, *self.stamp(column), reason)
+        results: dict[str, Result] = {}
+        for column, name in enumerate(self.layout.results, start=len(signals)):
+            status, reason = self.verdict(column)
+            results[name] = Result(self.value(column), self.uncertainty(column), status, reason)
+        return ScanRecord(unit, time, self.state, signals, results)
+
+
+def _little(code: str, numbers: list[Any]) -> bytes:
+    packed = array(code, numbers)
+    if not _HOST_IS_LITTLE:
+        packed.byteswap()
+    return packed.tobytes()
+
+
+_HOST_IS_LITTLE = struct.pack("=H", 1) == b"\x01\x00"
+
+
+def pack_record(record: AlarmTransition | Event) -> str:
+    """Write a transition or an event as JSON, the same text for the same content."""
+    if isinstance(record, AlarmTransition):
+        data: dict[str, Any] = {
+            name: getattr(record, name) for name in AlarmTransition.__slots__ if name != "unit"
+        }
+    else:
+        data = {name: getattr(record, name) for name in Event.__slots__ if name != "unit"}
+        data["data"] = dict(record.data)
+    return json.dumps(_finite(data), ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+
+
+def unpack_transition(unit: str, text: str) -> AlarmTransition:
+    """Read a transition back."""
+    data = json.loads(text)
+    data["previous"], data["state"] = AlarmState(data["previous"]), AlarmState(data["state"])
+    data["priority"] = Priority(data["priority"])
+    return AlarmTransition(unit=unit, **data)
+
+
+def unpack_event(unit: str, text: str) -> Event:
+    """Read an event back."""
+    return Event(unit=unit, **json.loads(text))
+
+
+def _finite(data: Mapping[str, Any]) -> dict[str, Any]:
+    """JSON has no NaN and no infinity: such a number is no number, hence null."""
+    return {
+        name: _finite(value)
+        if isinstance(value, Mapping)
+        else None
+        if isinstance(value, float) and not math.isfinite(value)
+        else value
+        for name, value in data.items()
+    }
