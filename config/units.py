@@ -194,6 +194,8 @@ def conversion(unit: str, quantity: Quantity, context: UnitContext = UnitContext
         text = {"degC": "delta_degC", "°C": "delta_degC", "C": "delta_degC", "K": "delta_degC"}.get(
             text, text
         )
+    if quantity is Quantity.STROKE_COUNT and not text:
+        text = "stroke"  # a counter counts strokes; a site file need not say so
     text = _ALIASES.get(text, text).replace("(g)", "").replace("ft2", "foot**2").replace("ft3", "foot**3")
     text = re.sub(r"\b(c?m)3\b", r"\1**3", text)
     text = re.sub(r"\b(c?m)2\b", r"\1**2", text)
