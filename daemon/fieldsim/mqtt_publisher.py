@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import aiomqtt
 
 from config.controllers import MqttBroker
+from config.quantities import SIGNAL_KINDS, Quantity
 from config.signals import MqttSignal
 from config.units import Conversion, UnitContext
 from daemon.fieldsim.registers import LayoutError, signal_conversion
@@ -36,12 +37,18 @@ class Point:
     signal: MqttSignal
     conversion: Conversion
 
-    def value(self, shown: Mapping[str, float | None]) -> float | None:
+    def value(self, shown: Mapping[str, float | None]) -> float | int | None:
         """Return the value in the signal's own raw scale, ``None`` where it is bad."""
         si = shown.get(self.name)
         if si is None:
             return None
-        # A device rounds what it sends; six figures keep every converter's step.
+        quantity = SIGNAL_KINDS[self.name].quantity
+        if quantity is Quantity.STATE:
+            return int(bool(si) != self.signal.inverted)
+        if quantity in {Quantity.COUNT, Quantity.STROKE_COUNT}:
+            bits = self.signal.counter_bits
+            return round(si) % 2**bits if bits else round(si)
+        # A device rounds what it sends; eight figures keep every converter's step.
         raw = (self.conversion.from_si(si) - self.signal.offset) / self.signal.scale
         return float(f"{raw:.8g}")
 
