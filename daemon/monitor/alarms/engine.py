@@ -236,7 +236,7 @@ class AlarmEngine:
                 record.shelf = Shelf(
                     action.time + duration, action.monotonic + duration, action.actor, action.comment
                 )
-                return f"shelved for {duration / 3600:g} h"
+                return f"for {duration / 3600:g} h by {action.actor}"
             case ActionKind.UNSHELVE:
                 record.shelf = None
             case ActionKind.REMOVE_FROM_SERVICE:
@@ -245,7 +245,7 @@ class AlarmEngine:
                 record.service_note = ""
             case ActionKind.RESET:
                 pass
-        return f"{action.kind.value} by an operator"
+        return f"by {action.actor}"
 
     def _step(
         self,
