@@ -52,12 +52,18 @@ class TimeLine:
     def __init__(self) -> None:
         self._last: Moment | None = None
         self._restored = False
+        self._restored_from: Moment | None = None
         self._stray: float | None = None
 
     @property
     def last(self) -> Moment | None:
         """The newest moment, ``None`` before the first scan."""
         return self._last
+
+    @property
+    def restored_from(self) -> Moment | None:
+        """The newest moment before ``restore``, on this run's clock; ``None`` if there was none."""
+        return self._restored_from
 
     def advance(self, time: float, monotonic: float) -> Moment | None:
         """Place a scan; ``None`` for one that is not newer than the last and must not be evaluated.
@@ -91,9 +97,10 @@ class TimeLine:
         self._restored = False
         run, wall = monotonic - last.monotonic, time - last.time
         if run >= 0.0 and (run <= wall + SAME_RUN_TOLERANCE or wall < 0.0):
-            return  # the same run of the clock, or one that tells the shorter time
+            self._restored_from = last  # the same run of the clock, or one that tells the shorter time
+            return
         shift = last.now + max(wall, 0.0) - monotonic
-        self._last = Moment(last.time, last.now - shift, last.now, shift)
+        self._last = self._restored_from = Moment(last.time, last.now - shift, last.now, shift)
 
     def at(self, time: float, monotonic: float) -> Moment:
         """Place something between scans, such as an operator's request; never before the newest scan."""

@@ -1,0 +1,330 @@
+"""One unit's whole thinking behind one pure step: a scan in, an outcome out.
+
+The way of the data: readings are judged (``ageing``, ``checks``, ``redundancy``), strokes estimated, the
+process calculated, the operating state found, the alarms evaluated. Time comes in with the scan; nothing
+here knows a clock or a file. The live loop, the replay of history and the tests drive the same step.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from config.alarms import ResolvedAlarm
+from config.quantities import Quantity
+from config.site import DehydrationUnit, Site
+from config.units import UnitContext, display_units
+from daemon.model import (
+    AlarmTransition,
+    Event,
+    OperatingState,
+    OperatorAction,
+    Outcome,
+    Reading,
+    Result,
+    Scan,
+)
+from daemon.monitor.ageing import HeartbeatWatch, Verdict
+from daemon.monitor.alarms.conditions import AlarmInputs
+from daemon.monitor.alarms.engine import AlarmEngine
+from daemon.monitor.alarms.record import AlarmSnapshot
+from daemon.monitor.checks import SignalCheck
+from daemon.monitor.moment import Moment, TimeLine
+from daemon.monitor.operating_state import OperatingStateMachine
+from daemon.monitor.process import ProcessCalculation
+from daemon.monitor.redundancy import REDUNDANT_PAIRS, RedundancyCheck
+from daemon.monitor.specs import SignalSpec, signal_specs
+from daemon.monitor.stall import lowest_rate, stall_rate
+from daemon.monitor.stroke_estimator import PumpLimits, StrokeEstimator
+
+CHECKPOINT_PERIOD = 30.0
+"""Longest time between two saved states [s]."""
+CLOCK_STEP = 0.5
+"""A wall clock that moves by this much more or less than the monotonic clock was stepped [s]."""
+UNKNOWN_FULL_GAS_RATE = 0.1
+"""Taken as the full gas rate of a unit whose gas signal has no range [standard m3/s]; about 0.3 MMscfd."""
+LEAST_GLYCOL_SHARE = 0.02
+"""Share of the pump's largest rate from which a glycol meter says that glycol circulates."""
+VERSION = 1
+
+_CIRCULATING = frozenset({OperatingState.BYPASS_OPEN, OperatingState.DRYING})
+
+
+class SavedStateError(ValueError):
+    """A saved state that cannot be taken over; the monitor is as new."""
+
+
+class UnitMonitor:
+    """The monitor of one dehydration unit.
+
+    Parameters
+    ----------
+    site : Site
+        The whole site, for its controllers, barometric pressure and pipeline limit.
+    unit : DehydrationUnit
+        The unit.
+    alarms : sequence of ResolvedAlarm
+        Its alarms (``config.alarm_set.resolve_alarms``).
+    """
+
+    def __init__(self, site: Site, unit: DehydrationUnit, alarms: Sequence[ResolvedAlarm]) -> None:
+        self._site, self._unit, self._alarms = site, unit, tuple(alarms)
+        self._specs = signal_specs(site, unit)
+        self._display = display_units(
+            site.site.unit_system, UnitContext(site.site.barometric_pressure, site.site.gas_base)
+        )
+        self._begin()
+
+    def _begin(self) -> None:
+        """Build every part anew."""
+        unit, specs = self._unit, self._specs
+        pump = unit.pump_in_service
+        self._timeline = TimeLine()
+        self._checks = {name: SignalCheck(spec) for name, spec in specs.items()}
+        self._heartbeats = {name: HeartbeatWatch(spec) for name, spec in specs.items() if spec.is_heartbeat}
+        self._pairs = [
+            RedundancyCheck(pair, specs[pair.first], specs[pair.second])
+            for pair in REDUNDANT_PAIRS
+            if pair.first in specs and pair.second in specs
+        ]
+        self._strokes = StrokeEstimator(specs, PumpLimits(lowest_rate(pump), pump.maximum_rate))
+        self._process = ProcessCalculation(self._site, unit, specs)
+        self._state = OperatingStateMachine(
+            unit.reboiler.set_point,
+            _full_gas_rate(specs),
+            LEAST_GLYCOL_SHARE * pump.displacement * pump.maximum_rate,
+            specs,
+        )
+        self._engine = AlarmEngine(unit.name, self._alarms, self._write)
+        self._saved_alarms: Mapping[str, object] | None = None
+        self._stall: float | None = None
+        self._checkpoint_at = -math.inf
+
+    @property
+    def state(self) -> OperatingState:
+        """What the unit is doing."""
+        return self._state.state
+
+    def alarms(self) -> tuple[AlarmSnapshot, ...]:
+        """Return every alarm of the unit as it stands, in the order of the configuration."""
+        return self._engine.snapshot()
+
+    def step(self, scan: Scan) -> Outcome:
+        """Take one scan; return what was made of it.
+
+        A scan that is not newer than the last one changes nothing: its outcome has no values and says so in
+        an event.
+
+        Raises
+        ------
+        ValueError
+            The scan belongs to another unit.
+        """
+        if scan.unit != self._unit.name:
+            raise ValueError(f"a scan of {scan.unit} came to the monitor of {self._unit.name}")
+        before = self._timeline.last
+        moment = self._timeline.advance(scan.time, scan.monotonic)
+        if moment is None:
+            return self._refused(scan)
+        ended = self._resume_alarms(moment)
+        signals = self._judged(scan, moment)
+        notes = self._strokes.observe(signals, moment)
+        events = [self._event("stroke counter reset", scan.time, note) for note in notes]
+        results = self._strokes.results(signals, moment)
+        results["accepted_stall_rate"] = self._stall_rate(scan.time, events)
+        drying = self._state.state is OperatingState.DRYING
+        results |= self._process.results(signals, results["stroke_rate"], moment.now, drying=drying)
+        self._update_state(signals, results, moment, events)
+        transitions = ended + self._engine.evaluate(
+            AlarmInputs(scan.time, moment.now, self.state, signals, results, scan.links)
+        )
+        if before is not None:
+            self._note_clock(before, moment, events)
+        due = moment.now - self._checkpoint_at >= CHECKPOINT_PERIOD
+        checkpoint = None
+        if due or transitions or events:
+            self._checkpoint_at = moment.now
+            checkpoint = self.save()
+        return Outcome(
+            unit=scan.unit,
+            sequence=scan.sequence,
+            time=scan.time,
+            monotonic=scan.monotonic,
+            state=self.state,
+            signals=signals,
+            results=results,
+            alarms=transitions,
+            events=tuple(events),
+            checkpoint=checkpoint,
+        )
+
+    def apply(self, action: OperatorAction) -> tuple[AlarmTransition, ...]:
+        """Carry out an operator's request; the caller keeps ``save()`` with the transitions.
+
+        Raises
+        ------
+        ActionRefusedError
+            With the reason (``daemon.monitor.alarms.actions``); nothing was changed.
+        """
+        moment = self._timeline.at(action.time, action.monotonic)
+        ended = self._resume_alarms(moment)
+        return ended + self._engine.apply(dataclasses.replace(action, monotonic=moment.now))
+
+    def save(self) -> str:
+        """Return the whole state as JSON, for ``restore``."""
+        alarms = self._engine.save() if self._saved_alarms is None else dict(self._saved_alarms)
+        state = {
+            "version": VERSION,
+            "unit": self._unit.name,
+            "time": self._timeline.save(),
+            "checks": {name: check.save() for name, check in self._checks.items()},
+            "heartbeats": {name: watch.save() for name, watch in self._heartbeats.items()},
+            "pairs": [pair.save() for pair in self._pairs],
+            "strokes": self._strokes.save(),
+            "process": self._process.save(),
+            "state": self._state.save(),
+            "alarms": alarms,
+            "stall": self._stall,
+            "checkpoint_at": self._checkpoint_at if math.isfinite(self._checkpoint_at) else None,
+        }
+        return json.dumps(state, allow_nan=False, separators=(",", ":"))
+
+    def restore(self, text: str) -> None:
+        """Go on from a saved state; signals and alarms that are new since begin anew.
+
+        Raises
+        ------
+        SavedStateError
+            The text is not what ``save`` made for this unit; the monitor is as new.
+        """
+        self._begin()
+        try:
+            state = json.loads(text)
+            if state["version"] != VERSION or state["unit"] != self._unit.name:
+                found = f"version {state['version']} of unit {state['unit']}"
+                raise SavedStateError(f"saved state is {found}, not version {VERSION} of {self._unit.name}")
+            self._take_over(state)
+        except SavedStateError:
+            raise
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+            self._begin()
+            raise SavedStateError(f"saved state of {self._unit.name} cannot be read: {error!r}") from error
+
+    def _take_over(self, state: Mapping[str, Any]) -> None:
+        self._timeline.restore(state["time"])
+        for name, check in self._checks.items():
+            if name in state["checks"]:
+                check.restore(state["checks"][name])
+        for name, watch in self._heartbeats.items():
+            if name in state["heartbeats"]:
+                watch.restore(state["heartbeats"][name])
+        for pair, saved in zip(self._pairs, state["pairs"], strict=False):
+            pair.restore(saved)
+        self._strokes.restore(state["strokes"])
+        self._process.restore(state["process"])
+        self._state.restore(state["state"])
+        self._stall = state["stall"]
+        self._checkpoint_at = -math.inf if state["checkpoint_at"] is None else state["checkpoint_at"]
+        # Read once now, so that what cannot be read is refused here; taken over when the time is known.
+        AlarmEngine(self._unit.name, self._alarms, self._write).restore(
+            state["alarms"], time=0.0, monotonic=0.0
+        )
+        self._saved_alarms = state["alarms"]
+
+    def _resume_alarms(self, moment: Moment) -> tuple[AlarmTransition, ...]:
+        """Take over saved alarms at the first sign of life after ``restore``.
+
+        After a short break the alarms go on from their last evaluation as if there had been none; after a
+        longer one nobody knows what happened in between, and the break does not count toward any delay.
+        """
+        if self._saved_alarms is None:
+            return ()
+        saved, self._saved_alarms = self._saved_alarms, None
+        last = self._timeline.restored_from or moment
+        if moment.now - last.now <= 3.0 * self._unit.scan_period:
+            return self._engine.restore(saved, time=last.time, monotonic=last.now)
+        return self._engine.restore(saved, time=moment.time, monotonic=moment.now)
+
+    def _judged(self, scan: Scan, moment: Moment) -> dict[str, Reading]:
+        """Run every check over the scan's readings."""
+        running = self._state.state in _CIRCULATING
+        readings, links = scan.readings, scan.links
+        controllers: dict[str, Verdict] = {}
+        for name, watch in self._heartbeats.items():
+            verdict = watch.observe(readings.get(name), moment)
+            if verdict is not None:
+                controllers[watch.spec.controller] = verdict
+        signals = {}
+        for name, check in self._checks.items():
+            controller = check.spec.controller
+            signals[name] = check.check(
+                readings.get(name),
+                moment,
+                links.get(controller),
+                controllers.get(controller),
+                running=running,
+            )
+        for pair in self._pairs:
+            pair.apply(signals, moment.now)
+        return signals
+
+    def _stall_rate(self, time: float, events: list[Event]) -> Result:
+        result = stall_rate(self._unit.pump_in_service, time)
+        if self._stall is not None and result.value != self._stall:
+            shown = self._write(Quantity.STROKE_RATE, result.value or 0.0)
+            message = f"the stroke rate that counts as a stall is {shown} from now on"
+            events.append(self._event("stall rate", time, message, rate=result.value))
+        self._stall = result.value
+        return result
+
+    def _update_state(
+        self,
+        signals: Mapping[str, Reading],
+        results: Mapping[str, Result],
+        moment: Moment,
+        events: list[Event],
+    ) -> None:
+        previous = self._state.state
+        state = self._state.update(signals, results, moment.now)
+        if state is not previous:
+            message = f"{self._unit.name} is {state.value}; it was {previous.value}"
+            values = {"state": state.value, "previous": previous.value}
+            events.append(self._event("operating state", moment.time, message, **values))
+
+    def _note_clock(self, before: Moment, moment: Moment, events: list[Event]) -> None:
+        """Report a stepped wall clock and a new run of the monotonic one."""
+        if moment.shift != before.shift:
+            message = "the monotonic clock began anew; delays go on"
+            events.append(self._event("clock", moment.time, message, elapsed=moment.now - before.now))
+            return
+        step = (moment.time - before.time) - (moment.now - before.now)
+        if abs(step) > CLOCK_STEP:
+            message = f"the wall clock was stepped by {step:+.3f} s"
+            events.append(self._event("clock", moment.time, message, step=step))
+
+    def _refused(self, scan: Scan) -> Outcome:
+        message = f"scan {scan.sequence} is not newer than the one before it and was not evaluated"
+        return Outcome(
+            unit=scan.unit,
+            sequence=scan.sequence,
+            time=scan.time,
+            monotonic=scan.monotonic,
+            state=self.state,
+            signals={},
+            results={},
+            events=(self._event("scan out of order", scan.time, message, sequence=scan.sequence),),
+        )
+
+    def _event(self, kind: str, time: float, message: str, **data: str | float | None) -> Event:
+        return Event(self._unit.name, kind, time, message, data)
+
+    def _write(self, quantity: Quantity, si: float) -> str:
+        return self._display[quantity].format(si)
+
+
+def _full_gas_rate(specs: Mapping[str, SignalSpec]) -> float:
+    spec = specs.get("gas_rate")
+    return UNKNOWN_FULL_GAS_RATE if spec is None or spec.range is None else spec.range[1]
