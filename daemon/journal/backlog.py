@@ -24,9 +24,8 @@ class Losses:
     def count(self, draft: Draft) -> None:
         """Count a dropped outcome."""
         unit, outcome = draft.outcome.unit, draft.outcome
-        if not self:
-            self.since = outcome.time
-        self.until = outcome.time
+        self.since = min(self.since, outcome.time) if self else outcome.time
+        self.until = max(self.until, outcome.time) if self else outcome.time
         if draft.has_scan:
             self.samples[unit] = self.samples.get(unit, 0) + 1
         if draft.has_records:

@@ -271,13 +271,10 @@ class Journal:
 
     # ------------------------------------------------------------------ cursors and retention
 
-    def cursor(self, name: str) -> int:
-        """Return where a sink stands; one that is asked for the first time starts at the journal's head."""
+    def cursor(self, name: str) -> int | None:
+        """Return where a sink stands; ``None`` for one that the journal does not know."""
         row = self._connection.execute("SELECT sequence FROM cursor WHERE name = ?", (name,)).fetchone()
-        if row is None:
-            self.move_cursor(name, self.last_sequence)
-            return self.last_sequence
-        return int(row[0])
+        return int(row[0]) if row else None
 
     def move_cursor(self, name: str, sequence: int) -> None:
         """Keep that a sink has delivered everything up to and with ``sequence``; never moves back."""

@@ -372,7 +372,12 @@ class JournalWriter:
         """Return where a sink stands; one that is asked for the first time starts at the journal's head."""
         if name not in self._cursors:
             loop = asyncio.get_running_loop()
-            self._cursors[name] = await loop.run_in_executor(self._writing, self._journal.cursor, name)
+            known = await loop.run_in_executor(self._writing, self._journal.cursor, name)
+            if known is None:
+                known = self._visible
+                self._moved.add(name)
+                self._work.set()
+            self._cursors.setdefault(name, known)
         return self._cursors[name]
 
     async def move_cursor(self, name: str, sequence: int) -> None:
