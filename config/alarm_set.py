@@ -237,6 +237,8 @@ class _Resolver:
                     if value is not None:
                         changes[key] = value
                         merged.origins[key] = (*path, name, key)
+        if changes.get("priority", "highest") != "highest":
+            changes["re_alarm"] = None  # repetition belongs to the highest priority only
         if changes:
             try:
                 merged.definition = AlarmDefinition.model_validate(

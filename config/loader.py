@@ -13,6 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from config.alarm_set import alarm_problems
 from config.consistency import inconsistencies
 from config.errors import ConfigError, Problem
 from config.introspect import known_keys
@@ -65,6 +66,11 @@ def parse_site(text: str, file: str) -> Site:
         Problem(file, _line(lines, found.path), found.path, found.message, found.fix)
         for found in inconsistencies(site)
     ]
+    if not problems:  # what alarms say of a unit makes sense only once the unit itself does
+        problems += [
+            Problem(file, _line(lines, found.path), found.path, str(found), found.fix)
+            for found in alarm_problems(site)
+        ]
     if problems:
         raise ConfigError(problems)
     return site
