@@ -15,11 +15,11 @@ from daemon.cli.exits import FAILED, USAGE, clear_failures, fail
 
 def simulate(
     site_file: Annotated[
-        Path, typer.Option("--site", help="Site file whose controllers are played; invented sites only.")
+        Path, typer.Argument(metavar="SITE", help="Site file whose controllers are played.")
     ],
     *,
     story: Annotated[
-        str, typer.Option(help="Story by name, or a TOML file; --list names the stories.")
+        str, typer.Option(help="Story by name, or a TOML file; a wrong name is answered with the list.")
     ] = "calm",
     time_factor: Annotated[
         float | None,
@@ -36,23 +36,17 @@ def simulate(
     free_ports: Annotated[
         bool, typer.Option("--free-ports", help="Take free ports, not the site file's, and print them.")
     ] = False,
-    list_stories: Annotated[bool, typer.Option("--list", help="List the stories and leave.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
 ) -> None:
-    """Play the controllers of a site: simulated plants on real Modbus TCP and MQTT, with upsets."""
+    """Play the controllers of a site: simulated plants on real Modbus TCP and MQTT, with upsets.
+
+    Nothing real is read or written: it listens where SITE says and answers as the controllers would.
+    Example: tegwatch simulate demo.toml --story demo
+    """
     from config.loader import load_site
     from daemon.fieldsim.registers import LayoutError
-    from daemon.fieldsim.scenarios import STORIES, StoryError, find_story
+    from daemon.fieldsim.scenarios import StoryError, find_story
     from daemon.fieldsim.simulator import SimulationEvent, SimulationSettings, run_simulator
-
-    if list_stories:
-        for item in STORIES.values():
-            print(
-                json.dumps({"name": item.name, "title": item.title})
-                if as_json
-                else _line(item.name, item.title)
-            )
-        return
 
     def report(event: SimulationEvent) -> None:
         if as_json:
@@ -78,7 +72,3 @@ def simulate(
         fail(str(error), USAGE)
     except (LayoutError, OSError) as error:
         fail(f"cannot simulate {site_file}: {error}", FAILED)
-
-
-def _line(name: str, title: str) -> str:
-    return f"{name:<26} {title}"

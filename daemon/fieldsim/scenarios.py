@@ -179,15 +179,16 @@ def _upset(kind: UpsetKind, unit: int, start: float, end: float, ramp: float = 0
 CALM = Story(name="calm", title="ordinary running")
 DEMO = Story(
     name="demo",
-    title="the reboiler overheats and the pump falls below its stall rate; hot gas; a controller drops off",
+    title="one reboiler overheats, the other pump falls below its stall rate; hot gas, a lost controller",
     time_factor=40.0,
     repeat=100.0,
     upsets=(
         _upset(UpsetKind.BURNER_STICKS_ON, 1, 8.0, 36.0),
-        _upset(UpsetKind.PUMP_SLOWS, 1, 20.0, 56.0, 4.0),
-        _upset(UpsetKind.HOT_WET_GAS, 2, 14.0, 48.0, 5.0),
-        _upset(UpsetKind.STROKE_COUNTER_RESET, 1, 70.0, 71.0),
-        _upset(UpsetKind.CONTROLLER_DROPS_OFF, 2, 66.0, 80.0),
+        _upset(UpsetKind.PUMP_SLOWS, 2, 16.0, 50.0, 4.0),
+        Upset(kind=UpsetKind.HOT_WET_GAS, unit=1, start=42.0, end=62.0, ramp=4.0, severity=1.3),
+        Upset(kind=UpsetKind.TRANSMITTER_LOW, unit=2, start=60.0, end=74.0, signal="still_top_temperature"),
+        _upset(UpsetKind.CONTROLLER_DROPS_OFF, 1, 72.0, 84.0),
+        _upset(UpsetKind.STROKE_COUNTER_RESET, 1, 92.0, 93.0),
     ),
 )
 
