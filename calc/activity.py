@@ -123,7 +123,7 @@ def mole_fraction_at_activity(activity: FloatOrArray) -> FloatOrArray:
     Examples
     --------
     >>> mole_fraction_at_activity(0.0433)
-    0.0781
+    0.0776
     """
     exp = functions_for(activity).exp
     x = activity * (1.75 - 0.75 * activity)

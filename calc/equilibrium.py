@@ -247,7 +247,8 @@ def dew_point_at_log_pressure(log_pressure: FloatOrArray) -> FloatOrArray:
 
     Notes
     -----
-    Valid from 203 to 640 K, not checked here; the inverse of ``liquid_log_pressure`` to 1e-9 K. ln p is so nearly straight in 1/T that four Newton steps from a straight line exhaust the digits.
+    Valid from 203 to 640 K, not checked here; the inverse of ``liquid_log_pressure`` to 1e-9 K. ln p
+    is so nearly straight in 1/T that four Newton steps from a straight line exhaust the digits.
 
     References
     ----------
