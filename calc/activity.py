@@ -13,10 +13,23 @@ from calc.arrays import FloatOrArray, functions_for
 # 4 CH2, 2 CH2O, 2 OH.
 _R_WATER, _Q_WATER = 0.92, 1.40
 _R_TEG, _Q_TEG = 4 * 0.6744 + 2 * 0.9183 + 2 * 1.0, 4 * 0.540 + 2 * 0.780 + 2 * 1.200
-_COORDINATION = 10.0
 LOG_TAU = 0.5342
 """Energy parameter ln(tau) of water about TEG; that of TEG about water is its negative [-]."""
 _TAU = math.exp(LOG_TAU)
+
+# UNIQUAC with coordination number 10, sorted by what depends on the composition: everything does so through
+# three means that are linear in it.
+_SIZE_SLOPE = _R_WATER - _R_TEG
+_AREA_SLOPE = _Q_WATER - _Q_TEG
+_CONTACT_SLOPE = _Q_WATER - _Q_TEG / _TAU
+_WATER_SIZE, _TEG_SIZE = 1.0 - 5.0 * _Q_WATER, 1.0 - 5.0 * _Q_TEG
+_WATER_CONSTANT = (
+    _WATER_SIZE * math.log(_R_WATER) + 1.0 + 5.0 * _Q_WATER * (math.log(_Q_WATER) - 1.0) + _Q_WATER
+)
+_TEG_CONSTANT = (
+    _TEG_SIZE * math.log(_R_TEG) + 1.0 + 5.0 * _Q_TEG * (math.log(_Q_TEG) - 1.0) + _Q_TEG * (1.0 - LOG_TAU)
+)
+_SLOPE_BY_SIZE = 5.0 * _R_WATER * _AREA_SLOPE - _WATER_SIZE * _SIZE_SLOPE
 
 
 def activity_logarithms(x: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
@@ -55,40 +68,31 @@ def activity_logarithms(x: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray, Fl
     (-0.637, 0.000)
     """
     log = functions_for(x).log
-    size = _R_TEG + (_R_WATER - _R_TEG) * x  # mean segment number
-    area = _Q_TEG + (_Q_WATER - _Q_TEG) * x  # mean surface
-    log_size, log_area = log(size), log(area)
-    theta = _Q_WATER * x / area  # surface fraction of water
-    local = theta + (1.0 - theta) / _TAU
-    log_local = log(local)
-
-    segments = _R_WATER / size
-    ratio = segments * area / _Q_WATER
-    half = 0.5 * _COORDINATION
+    size = _R_TEG + _SIZE_SLOPE * x  # mean number of segments
+    area = _Q_TEG + _AREA_SLOPE * x  # mean surface
+    contact = _Q_TEG / _TAU + _CONTACT_SLOPE * x  # mean surface, weighted by energy
+    log_size, log_area, log_contact = log(size), log(area), log(contact)
+    by_size, by_contact = 1.0 / size, 1.0 / contact
+    crowding = (5.0 * area - 1.0) * by_size
+    packing = area * by_contact
     log_water = (
-        (1.0 - half * _Q_WATER) * (math.log(_R_WATER) - log_size)
-        + 1.0
-        - segments
-        - half * _Q_WATER * (log_area - math.log(_Q_WATER) + 1.0 - ratio)
-        + _Q_WATER * (1.0 - log_local - 1.0 / local)
+        _WATER_CONSTANT
+        - _WATER_SIZE * log_size
+        - 4.0 * _Q_WATER * log_area
+        + _R_WATER * crowding
+        - _Q_WATER * (log_contact + packing)
     )
-    segments_teg = _R_TEG / size
-    ratio_teg = segments_teg * area / _Q_TEG
-    local_teg = _TAU * local
     log_teg = (
-        (1.0 - half * _Q_TEG) * (math.log(_R_TEG) - log_size)
-        + 1.0
-        - segments_teg
-        - half * _Q_TEG * (log_area - math.log(_Q_TEG) + 1.0 - ratio_teg)
-        + _Q_TEG * (1.0 - LOG_TAU - log_local - 1.0 / local_teg)
+        _TEG_CONSTANT
+        - _TEG_SIZE * log_size
+        - 4.0 * _Q_TEG * log_area
+        + _R_TEG * crowding
+        - _Q_TEG * (log_contact + packing / _TAU)
     )
-    size_slope = (_R_WATER - _R_TEG) / size
-    ratio_log_slope = (_Q_WATER - _Q_TEG) / area - size_slope
-    local_slope = (1.0 - 1.0 / _TAU) * _Q_WATER * _Q_TEG / (area * area)
     slope = (
-        size_slope * (segments - 1.0)
-        - half * _Q_WATER * ratio_log_slope * (1.0 - ratio)
-        + _Q_WATER * local_slope * (1.0 / local - 1.0) / local
+        (_SLOPE_BY_SIZE - _R_WATER * _SIZE_SLOPE * crowding) * by_size
+        - 4.0 * _Q_WATER * _AREA_SLOPE / area
+        + _Q_WATER * (_CONTACT_SLOPE * (packing - 1.0) - _AREA_SLOPE) * by_contact
     )
     return log_water, log_teg, slope
 

@@ -263,4 +263,39 @@ def teg_vapor_pressure(temperature: FloatOrArray) -> FloatOrArray:
     9.11
     """
     t = VAPOR_PRESSURE_TEMPERATURE.check(temperature)
-    return functions_for(t).exp(24.192133305392872 - 6471.677898560368 / (t - 48.247))
+    return functions_for(t).exp(teg_log_vapor_pressure(t)[0])
+
+
+def teg_log_vapor_pressure(temperature: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
+    """Give ln of the vapour pressure of pure TEG and its slope, for use inside other equations.
+
+    Parameters
+    ----------
+    temperature : float or array
+        Glycol temperature [K].
+
+    Returns
+    -------
+    tuple of float or array
+        ln(p/Pa) [-] and its slope with the temperature [1/K].
+
+    Raises
+    ------
+    ZeroDivisionError
+        A scalar of 48.247 K.
+
+    Notes
+    -----
+    Valid range and accuracy as ``teg_vapor_pressure``, not checked here: an iteration may pass outside.
+
+    References
+    ----------
+    As ``teg_vapor_pressure``.
+
+    Examples
+    --------
+    >>> teg_log_vapor_pressure(477.55)
+    (9.117, 0.0351)
+    """
+    kelvin = temperature - 48.247
+    return 24.192133305392872 - 6471.677898560368 / kelvin, 6471.677898560368 / (kelvin * kelvin)
