@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import inspect
 import ipaddress
 import os
 import socket
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Generator, Iterator
 from typing import Any
 
 import pytest
@@ -45,6 +46,14 @@ def loopback_only() -> Iterator[None]:
     patch.setattr(socket.socket, "connect", connect)
     yield
     patch.undo()
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, object, object]:
+    """Keep looptime from making, and leaving open, an event loop for a test that has none."""
+    if not inspect.iscoroutinefunction(pyfuncitem.obj):
+        asyncio.set_event_loop(None)
+    return (yield)
 
 
 @pytest.fixture(autouse=True)
