@@ -17,3 +17,17 @@ class StoreFailed(JournalError):  # noqa: N818 - says what happened
 
 class TooManyRows(JournalError):  # noqa: N818 - says what it is
     """A query spans more rows than the caller allows."""
+
+
+class Unstorable(JournalError):  # noqa: N818 - says what it is
+    """One outcome holds something that the journal has no form for; it would never be stored.
+
+    Attributes
+    ----------
+    sequence : int
+        First number of the outcome.
+    """
+
+    def __init__(self, sequence: int, reason: str) -> None:
+        super().__init__(reason)
+        self.sequence = sequence

@@ -5,21 +5,24 @@ monitor's checkpoint together, so that no stop of any kind leaves one without th
 transition or an event is on the disk when ``commit`` returns (synchronous=FULL); a batch of scans only
 survives the death of the process, and a power cut may undo the newest of them, never one in the middle.
 
-Not for several threads at once: the caller sees to it that one call runs at a time.
+One call runs at a time; a call from another thread waits for it.
 """
 
 from __future__ import annotations
 
 import contextlib
+import functools
 import sqlite3
+import threading
 import uuid
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Concatenate, ParamSpec, TypeVar
 
 from daemon.journal import schema
 from daemon.journal.drafts import Draft
-from daemon.journal.errors import StoreFailed
+from daemon.journal.errors import StoreFailed, Unstorable
 from daemon.journal.integrity import Salvage, check_quickly, is_damage, lock, salvage, verify
 from daemon.journal.packing import layout_of, pack_record, pack_scan
 from daemon.journal.reading import EntrySource
@@ -28,6 +31,20 @@ from daemon.model import Entry, EntryKind, Outcome
 
 ALL_KINDS = frozenset(EntryKind)
 _PRUNE_CHUNK = 5000
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+
+def _one_at_a_time(
+    method: Callable[Concatenate[Journal, _P], _R],
+) -> Callable[Concatenate[Journal, _P], _R]:
+    @functools.wraps(method)
+    def alone(self: Journal, /, *args: _P.args, **kwargs: _P.kwargs) -> _R:
+        with self._access:
+            return method(self, *args, **kwargs)
+
+    return alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +84,7 @@ class Journal:
 
     def __init__(self, path: Path, machine_boot: str, now: float) -> None:
         self.path = path
+        self._access = threading.RLock()
         self._lock = lock(path)
         try:
             self.salvage: Salvage | None = None
@@ -159,6 +177,7 @@ class Journal:
         self.store([self.number(outcome) for outcome in outcomes])
         return self.last_sequence
 
+    @_one_at_a_time
     def store(self, drafts: Sequence[Draft], cursors: Iterable[tuple[str, int]] = ()) -> None:
         """Store numbered outcomes and moved cursors in one transaction.
 
@@ -166,6 +185,8 @@ class Journal:
         ------
         StoreFailed
             Nothing was stored; the same drafts may be given again.
+        Unstorable
+            Nothing was stored; one draft never can be.
         """
         durable = any(draft.has_records for draft in drafts)
         chain = self._chain
@@ -174,7 +195,10 @@ class Journal:
             run(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             run("BEGIN IMMEDIATE")
             for draft in drafts:
-                chain = self._insert(draft, chain)
+                try:
+                    chain = self._insert(draft, chain)
+                except (TypeError, ValueError, OverflowError, LookupError, sqlite3.InterfaceError) as error:
+                    raise Unstorable(draft.first, f"{type(error).__name__}: {error}") from error
             if chain is not self._chain:
                 self._set_meta(chain_head=chain.hex())
             for name, sequence in cursors:
@@ -200,7 +224,7 @@ class Journal:
         outcome, run = draft.outcome, self._connection.execute
         unit = self._unit_id(outcome.unit)
         if draft.has_scan:
-            layout = self._layout_id(outcome)
+            layout = self._layout_id(unit, outcome)
             run(
                 "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, layout, body) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -243,10 +267,12 @@ class Journal:
 
     # ------------------------------------------------------------------ reading
 
+    @_one_at_a_time
     def entries(self, after: int, limit: int, kinds: Collection[EntryKind] = ALL_KINDS) -> list[Entry]:
         """Return up to ``limit`` entries of these kinds above ``after``, in the order of the journal."""
         return EntrySource(self._connection).entries(after, limit, kinds)
 
+    @_one_at_a_time
     def checkpoint(self, unit: str) -> Checkpoint | None:
         """Return the newest saved monitor state of a unit."""
         row = self._connection.execute(
@@ -259,6 +285,7 @@ class Journal:
         sequence, time, monotonic, machine_boot, body = row
         return Checkpoint(unit, sequence, time, monotonic, machine_boot == self._machine_boot, body)
 
+    @_one_at_a_time
     def verify(self) -> list[str]:
         """Check the whole file: pages, check sums of every scan, hash chain. Slow on a large file.
 
@@ -271,6 +298,7 @@ class Journal:
 
     # ------------------------------------------------------------------ cursors and retention
 
+    @_one_at_a_time
     def cursor(self, name: str) -> int | None:
         """Return where a sink stands; ``None`` for one that the journal does not know."""
         row = self._connection.execute("SELECT sequence FROM cursor WHERE name = ?", (name,)).fetchone()
@@ -280,11 +308,13 @@ class Journal:
         """Keep that a sink has delivered everything up to and with ``sequence``; never moves back."""
         self.store((), [(name, sequence)])
 
+    @_one_at_a_time
     def lost(self, name: str) -> int:
         """How many scans retention deleted before this sink had delivered them."""
         row = self._connection.execute("SELECT lost FROM cursor WHERE name = ?", (name,)).fetchone()
         return int(row[0]) if row else 0
 
+    @_one_at_a_time
     def prune(self, before: float, *, now: float, scan_readers: Collection[str] = ()) -> Pruned:
         """Delete old scans, some thousands at most in one call; alarms, events and checkpoints stay.
 
@@ -335,6 +365,7 @@ class Journal:
             raise StoreFailed(f"{self.path}: {error}") from error
         return Pruned(len(doomed), lost, len(doomed) < _PRUNE_CHUNK)
 
+    @_one_at_a_time
     def close(self) -> None:
         """Close cleanly; numbering then goes on without a jump."""
         try:
@@ -350,7 +381,7 @@ class Journal:
     def _load_names(self) -> None:
         run = self._connection.execute
         self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
-        self._layouts: dict[tuple[tuple[str, ...], tuple[str, ...]], int] = {}
+        self._layouts: dict[tuple[int, tuple[str, ...], tuple[str, ...]], int] = {}
 
     def _unit_id(self, name: str) -> int:
         known = self._units.get(name)
@@ -360,13 +391,13 @@ class Journal:
             known = self._units[name] = int(row[0])
         return known
 
-    def _layout_id(self, outcome: Outcome) -> int:
-        key = (tuple(outcome.signals), tuple(outcome.results))
+    def _layout_id(self, unit: int, outcome: Outcome) -> int:
+        key = (unit, tuple(outcome.signals), tuple(outcome.results))
         known = self._layouts.get(key)
         if known is None:
-            text = layout_of(outcome).to_json()
-            self._connection.execute("INSERT OR IGNORE INTO layout (columns) VALUES (?)", (text,))
-            row = self._connection.execute("SELECT id FROM layout WHERE columns = ?", (text,)).fetchone()
+            run, text = self._connection.execute, layout_of(outcome).to_json()
+            run("INSERT OR IGNORE INTO layout (unit, columns) VALUES (?, ?)", (unit, text))
+            row = run("SELECT id FROM layout WHERE unit = ? AND columns = ?", (unit, text)).fetchone()
             known = self._layouts[key] = int(row[0])
         return known
 

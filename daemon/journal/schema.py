@@ -44,9 +44,11 @@ CREATE TABLE unit (
     name TEXT NOT NULL UNIQUE   -- '' is the site as a whole
 ) STRICT;
 
-CREATE TABLE layout (          -- columns of a scan row; shared until the configuration changes
+CREATE TABLE layout (          -- columns of a unit's scan rows; shared until the configuration changes
     id INTEGER PRIMARY KEY,
-    columns TEXT NOT NULL UNIQUE
+    unit INTEGER NOT NULL REFERENCES unit (id),
+    columns TEXT NOT NULL,
+    UNIQUE (unit, columns)
 ) STRICT;
 
 CREATE TABLE entry (

@@ -18,7 +18,6 @@ import contextlib
 import sqlite3
 from collections.abc import AsyncIterator, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import structlog
 
@@ -26,10 +25,11 @@ from daemon.clock import Clock, SystemClock
 from daemon.journal import schema
 from daemon.journal.backlog import Backlog, Losses
 from daemon.journal.drafts import Draft
-from daemon.journal.errors import JournalError, StoreFailed
+from daemon.journal.errors import JournalError, StoreFailed, Unstorable
 from daemon.journal.journal import Journal, Pruned
 from daemon.journal.live import Published, Subscription
 from daemon.journal.reading import EntrySource
+from daemon.journal.tuning import WriterFigures, WriterTuning
 from daemon.model import Entry, EntryKind, Event, OperatingState, Outcome
 
 log = structlog.get_logger(__name__)
@@ -39,51 +39,8 @@ JOURNAL_GAP = "journal gap"
 JOURNAL_SALVAGED = "journal salvaged"
 """Kind of the event that says that a damaged journal was replaced at start."""
 
-
-@dataclass(frozen=True, slots=True)
-class WriterTuning:
-    """Times and bounds of the writer.
-
-    Parameters
-    ----------
-    sample_delay : float
-        How long a batch without alarms or events waits for company before it is committed [s]; saves
-        writing to flash. Alarms and events never wait.
-    answer_limit : float
-        A commit that takes longer counts as a failing disk [s]: alarms are then told without it.
-    retry_delay : float
-        Pause between two attempts on a failing disk [s].
-    batch_limit : int
-        Most outcomes in one transaction.
-    max_samples, max_records : int
-        Bounds of the backlog, in outcomes.
-    subscriber_queue : int
-        Items that wait for a slow live subscriber before the oldest is dropped.
-    """
-
-    sample_delay: float = 0.25
-    answer_limit: float = 2.0
-    retry_delay: float = 1.0
-    batch_limit: int = 2000
-    max_samples: int = 10_000
-    max_records: int = 50_000
-    subscriber_queue: int = 1000
-
-
-@dataclass(slots=True)
-class WriterFigures:
-    """How the journal is doing; counts since start.
-
-    ``failing`` says in words what is wrong with the disk and is empty when nothing is.
-    """
-
-    failing: str = ""
-    commits: int = 0
-    failed_commits: int = 0
-    outcomes: int = 0
-    dropped_samples: int = 0
-    dropped_records: int = 0
-    last_commit: float = 0.0
+OUTCOME_UNSTORABLE = "outcome unstorable"
+"""Kind of the event that says that one outcome could not be written, whatever the disk."""
 
 
 class JournalWriter:
@@ -270,13 +227,18 @@ class JournalWriter:
             self._fail(f"the disk has not answered for {self._tuning.answer_limit:g} s")
         try:
             await storing
-        except StoreFailed as error:
+        except (StoreFailed, Unstorable) as error:
             self.figures.failed_commits += 1
             self._moved.update(name for name, _ in cursors)
             self._in_flight = []
+            if isinstance(error, Unstorable):
+                self._set_apart(next(draft for draft in batch if draft.first == error.sequence), error)
+                batch = [draft for draft in batch if draft.first != error.sequence]
             self._count(self._backlog.give_back(batch))
-            self._fail(str(error))
-            return False
+            if isinstance(error, StoreFailed):
+                self._fail(str(error))
+                return False
+            return True
         self._in_flight = []
         self.figures.commits += 1
         self.figures.outcomes += len(batch)
@@ -285,6 +247,15 @@ class JournalWriter:
         if self.figures.failing and not self._backlog:
             self._recover()
         return True
+
+    def _set_apart(self, draft: Draft, error: Unstorable) -> None:
+        """Give up an outcome that no attempt will store, loudly: the others must not wait behind it."""
+        log.error("outcome_unstorable", unit=draft.outcome.unit, sequence=draft.first, reason=str(error))
+        self._tell([draft], stored=False)
+        self._count([draft])
+        if (waiter := self._waiters.get(draft.first)) is not None and not waiter.done():
+            waiter.set_exception(error)
+        self._note(OUTCOME_UNSTORABLE, f"an outcome of {draft.outcome.unit} could not be stored: {error}")
 
     def _fail(self, reason: str) -> None:
         if not self.figures.failing:

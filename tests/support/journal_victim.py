@@ -15,7 +15,8 @@ import sys
 from pathlib import Path
 
 from daemon.journal.journal import Journal
-from daemon.journal.writer import JournalWriter, WriterTuning
+from daemon.journal.tuning import WriterTuning
+from daemon.journal.writer import JournalWriter
 from tests.support.outcomes import outcome, transition
 
 

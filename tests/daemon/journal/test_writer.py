@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.journal.errors import JournalError, StoreFailed
+from daemon.journal.errors import JournalError, StoreFailed, Unstorable
 from daemon.journal.journal import Journal
-from daemon.journal.writer import JOURNAL_GAP, JOURNAL_SALVAGED, JournalWriter, WriterTuning
-from daemon.model import EntryKind
+from daemon.journal.tuning import WriterTuning
+from daemon.journal.writer import JOURNAL_GAP, JOURNAL_SALVAGED, OUTCOME_UNSTORABLE, JournalWriter
+from daemon.model import AlarmTransition, EntryKind, Event
 from tests.support.clocks import FakeClock
 from tests.support.outcomes import event, outcome, transition
 
@@ -258,6 +259,24 @@ class TestFailingDisk:
         assert len(stored(journal.path)) == 600
 
 
+async def test_an_outcome_that_cannot_be_written_does_not_hold_up_the_others(disk):
+    poison = outcome(2, events=(Event("north", "odd", NOW, "holds what JSON cannot", {"what": {1}}),))
+    gate = disk.hold()
+    async with JournalWriter.running(disk, tuning=AT_ONCE) as writer:
+        asking = asyncio.ensure_future(writer.committed(poison))
+        for number in (3, 4):
+            await writer.put(outcome(number, alarms=(transition(number),)))
+        gate.set()
+        with pytest.raises(Unstorable, match="not JSON serializable"):
+            await asking
+        await until(lambda: writer.figures.outcomes == 3)
+        assert not writer.figures.failing
+        assert (writer.figures.dropped_samples, writer.figures.dropped_records) == (1, 1)
+    kept = [entry.body for entry in stored(disk.path) if entry.kind is not EntryKind.SCAN]
+    assert [type(body) for body in kept] == [AlarmTransition, AlarmTransition, Event]
+    assert kept[-1].kind == OUTCOME_UNSTORABLE
+
+
 async def test_cursors_are_kept_with_the_next_commit_and_start_at_the_head(disk):
     async with JournalWriter.running(disk, tuning=AT_ONCE) as writer:
         await writer.put(outcome(1))
@@ -309,12 +328,9 @@ async def test_a_salvaged_journal_says_so_in_its_first_entry(tmp_path):
     assert "5 to 5" in found.message
 
 
-def test_a_closed_writer_takes_nothing(disk):
-    async def run():
-        writer = JournalWriter(disk, tuning=AT_ONCE)
-        writer.start()
-        await writer.close()
-        with pytest.raises(JournalError, match="closed"):
-            writer.put_nowait(outcome(1))
-
-    asyncio.run(run())
+async def test_a_closed_writer_takes_nothing(disk):
+    writer = JournalWriter(disk, tuning=AT_ONCE)
+    writer.start()
+    await writer.close()
+    with pytest.raises(JournalError, match="closed"):
+        writer.put_nowait(outcome(1))
