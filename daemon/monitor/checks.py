@@ -116,12 +116,12 @@ class SignalCheck:
         if not low <= value <= high:
             reason = f"{spec.show(value)} is impossible: check register, type, word order and unit"
             return Status.BAD_CONFIGURATION_ERROR, reason
-        if spec.gross is not None and not spec.gross[0] <= value <= spec.gross[1]:
+        if spec.gross is not None and _outside(value, spec.gross):
             reason = f"{spec.show(value)} is outside the gross range {_span(spec, spec.gross)}"
             return Status.BAD_SENSOR_FAILURE, reason
         time = moment.measured(reading, stamped=spec.has_source_time, longest_lag=BAD_AFTER * spec.period)
         verdict = self._history(value, time, running=running)
-        if verdict is None and spec.range is not None and not spec.range[0] <= value <= spec.range[1]:
+        if verdict is None and spec.range is not None and _outside(value, spec.range):
             reason = f"{spec.show(value)} is outside the range {_span(spec, spec.range)}"
             verdict = Status.UNCERTAIN_ENGINEERING_UNITS_EXCEEDED, reason
         return verdict
@@ -221,6 +221,12 @@ class SignalCheck:
         self._window = deque(state["window"], maxlen=WINDOW)
         self._pending = state["pending"]
         self._flat_since, self._flat_samples, self._samples, self._repeats = state["flat"]
+
+
+def _outside(value: float, limits: tuple[float, float]) -> bool:
+    """Whether a value is outside limits whose ends belong to them, whatever conversion does to a last bit."""
+    low, high = limits
+    return not low <= value <= high and not low - 1e-9 * (high - low) <= value <= high + 1e-9 * (high - low)
 
 
 def _span(spec: SignalSpec, limits: tuple[float, float]) -> str:

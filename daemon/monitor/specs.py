@@ -146,8 +146,8 @@ def _times(value: float | None, factor: float) -> float | None:
 
 
 def _si_range(limits: tuple[float, float], convert: Conversion) -> tuple[float, float]:
-    low, high = convert.to_si(limits[0]), convert.to_si(limits[1])
-    return min(low, high), max(low, high)
+    low, high = sorted((convert.to_si(limits[0]), convert.to_si(limits[1])))
+    return low, high
 
 
 def _gross_range(
