@@ -79,15 +79,52 @@ def saturated_water_content(temperature: FloatOrArray, pressure: FloatOrArray) -
     return WATER_CONTENT.check(_A * xp.exp(log_pressure) / pascal + nonideal)
 
 
-def _log_content(inverse: FloatOrArray, pressure: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
-    """Give ln W and its slope against the inverse temperature: the same equation, nearly a straight line."""
-    xp = functions_for(inverse, pressure)
-    log_pressure, pressure_slope = liquid_log_pressure(inverse)
-    shifted = 1.0 / (1.0 - _B_OFFSET * inverse)
+def log_water_content(
+    inverse_temperature: FloatOrArray, pressure: FloatOrArray
+) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
+    """Give ln of the saturated water content and its slopes, for use inside other equations.
+
+    Parameters
+    ----------
+    inverse_temperature : float or array
+        Reciprocal of the temperature [1/K].
+    pressure : float or array
+        Gas pressure, absolute [Pa].
+
+    Returns
+    -------
+    tuple of float or array
+        ln(W/(kg per standard m3)) [-], its slope with the inverse temperature [K] and with ln of the
+        pressure [-].
+
+    Raises
+    ------
+    ValueError
+        A scalar temperature above the critical one.
+
+    Notes
+    -----
+    Valid range and accuracy as ``saturated_water_content``, not checked here: an iteration may pass outside.
+    In these variables the curve is nearly straight.
+
+    References
+    ----------
+    As ``saturated_water_content``.
+
+    Examples
+    --------
+    >>> log_content, by_inverse, by_log_pressure = log_water_content(1 / 310.928, 6.8948e6)
+    >>> log_content, by_inverse, by_log_pressure
+    (-6.939, -4912., -0.747)
+    """
+    xp = functions_for(inverse_temperature, pressure)
+    log_pressure, pressure_slope = liquid_log_pressure(inverse_temperature)
+    shifted = 1.0 / (1.0 - _B_OFFSET * inverse_temperature)
     ideal = _A * xp.exp(log_pressure) / pressure
-    nonideal = xp.exp(_LOG_B - _B_SLOPE * inverse * shifted)
+    nonideal = xp.exp(_LOG_B - _B_SLOPE * inverse_temperature * shifted)
     total = ideal + nonideal
-    return xp.log(total), (ideal * pressure_slope - nonideal * _B_SLOPE * shifted * shifted) / total
+    slope = (ideal * pressure_slope - nonideal * _B_SLOPE * shifted * shifted) / total
+    return xp.log(total), slope, -ideal / total
 
 
 def water_dew_point(water_content: FloatOrArray, pressure: FloatOrArray) -> FloatOrArray:
@@ -130,7 +167,7 @@ def water_dew_point(water_content: FloatOrArray, pressure: FloatOrArray) -> Floa
     wanted = functions_for(content).log(content)
 
     def log_excess(inverse: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
-        log_content, slope = _log_content(inverse, pascal)
+        log_content, slope, _ = log_water_content(inverse, pascal)
         return wanted - log_content, -slope
 
     inverse = find_root_newton(log_excess, _START, *_BRACKET, quantity="water dew point")
@@ -180,7 +217,7 @@ def frost_point(water_content: FloatOrArray, pressure: FloatOrArray) -> FloatOrA
     wanted = functions_for(content).log(content)
 
     def log_excess(inverse: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
-        log_content, slope = _log_content(inverse, pascal)
+        log_content, slope, _ = log_water_content(inverse, pascal)
         log_liquid, liquid_slope = liquid_log_pressure(inverse)
         log_ice, ice_slope = ice_log_pressure(inverse)
         return wanted - (log_content + log_ice - log_liquid), liquid_slope - ice_slope - slope
