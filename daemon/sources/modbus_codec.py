@@ -72,11 +72,9 @@ def byte_positions(count: int, word_order: WordOrder, byte_order: ByteOrder) -> 
     return [2 * word + byte for word in words for byte in in_word]
 
 
-def orders_of(signal: ModbusSignal, controller: ModbusBase) -> tuple[WordOrder, ByteOrder]:
-    """Return a signal's own orders, or its controller's. The registers of a text are never reordered."""
-    word_order = signal.word_order or controller.word_order
-    byte_order = signal.byte_order or controller.byte_order
-    return ("high word first" if signal.type == "ascii" else word_order), byte_order
+def _positions(signal: ModbusSignal, count: int, word_order: WordOrder, byte_order: ByteOrder) -> list[int]:
+    """Return the byte positions of one signal; the registers of a text are never reordered."""
+    return byte_positions(count, "high word first" if signal.type == "ascii" else word_order, byte_order)
 
 
 def decode(signal: ModbusSignal, registers: bytes, word_order: WordOrder, byte_order: ByteOrder) -> Raw:
@@ -87,7 +85,7 @@ def decode(signal: ModbusSignal, registers: bytes, word_order: WordOrder, byte_o
     NoValueError
         One of the signal's bad values, digits that are not BCD, or text that is not ASCII.
     """
-    order = byte_positions(len(registers) // 2, word_order, byte_order)
+    order = _positions(signal, len(registers) // 2, word_order, byte_order)
     ordered = bytes(registers[position] for position in order)
     form = f"{len(ordered)}s" if signal.type == "ascii" else _FORMAT[signal.type]
     (field,) = struct.unpack(f">{form}", ordered)
@@ -178,9 +176,12 @@ class BlockDecoder:
         if not self._is_bits:
             for point in read.points:
                 start = 2 * (point.address - read.request.address)
-                order = byte_positions(point.count, *orders_of(point.config, controller))
+                signal = point.config
+                word_order = signal.word_order or controller.word_order
+                byte_order = signal.byte_order or controller.byte_order
+                order = _positions(signal, point.count, word_order, byte_order)
                 positions += [start + position for position in order]
-                form += f"{2 * point.count}s" if point.config.type == "ascii" else _FORMAT[point.config.type]
+                form += f"{2 * point.count}s" if signal.type == "ascii" else _FORMAT[signal.type]
         is_plain = positions == list(range(2 * read.request.count))
         self._reorder = None if is_plain or self._is_bits else operator.itemgetter(*positions)
         self._struct = struct.Struct(form)
