@@ -11,7 +11,7 @@ from calc.water import WATER_CONTENT, saturated_water_content
 
 CIRCULATION_RATIO = ValidRange("circulation_ratio", 0.005, 0.1, "m3/kg")
 COMMON_CIRCULATION_RATIO = 3.0 * US_GALLON / POUND
-"""3 US gal of glycol per lb of water [m3/kg]: the usual choice; 2 to 5 in practice (handbooks, from memory)."""
+"""3 US gal of glycol per lb of water [m3/kg]: the usual choice; 2 to 5 in practice (from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
