@@ -17,7 +17,7 @@ from config.controllers import ModbusBase
 from config.site import DehydrationUnit, Site
 from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
-from daemon.model import AlarmTransition, OperatorAction, Outcome, Scan
+from daemon.model import AlarmTransition, Event, OperatingState, OperatorAction, Outcome, Scan
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.pacing import ScanPacer
 from daemon.sources.board import Board
@@ -34,6 +34,8 @@ class ScanFigures:
     refused: int = 0
     worst_lateness: float = 0.0
     last_lateness: float = 0.0
+    failing: str = ""
+    """Why scans of this unit cannot be evaluated; empty while they can."""
 
 
 class UnitScanner:
@@ -75,6 +77,11 @@ class UnitScanner:
         self._sequence = 0
         self._timer: asyncio.TimerHandle | None = None
         self._unsubscribe: list[Callable[[], None]] = []
+
+    @property
+    def missed(self) -> int:
+        """Whole scan periods that passed unused."""
+        return self._pacer.missed
 
     def start(self) -> None:
         """Begin to scan; needs a running event loop."""
@@ -125,12 +132,39 @@ class UnitScanner:
         self._sequence += 1
         try:
             outcome = self.monitor.step(scan)
-        except Exception:  # one unit's defect must not stop the others; it is logged and counted
-            self.figures.failed += 1
-            log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
+        except Exception as error:  # one unit's defect must not stop the others
+            self._failed(scan, error)
             return
+        if self.figures.failing:
+            self.figures.failing = ""
+            self._note(scan, "evaluation works", f"scans of {self.unit.name} are evaluated again")
         self.figures.taken += 1
         self.latest = outcome
+        self._writer.put_nowait(outcome)
+
+    def _failed(self, scan: Scan, error: Exception) -> None:
+        """Keep and tell once, not at every scan, that this unit is not being watched."""
+        self.figures.failed += 1
+        reason = f"{type(error).__name__}: {error}"
+        if reason == self.figures.failing:
+            return
+        self.figures.failing = reason
+        log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
+        message = f"scans of {self.unit.name} cannot be evaluated, its alarms are not being watched: {reason}"
+        self._note(scan, "evaluation failing", message)
+
+    def _note(self, scan: Scan, kind: str, message: str) -> None:
+        event = Event(self.unit.name, kind, scan.time, message)
+        outcome = Outcome(
+            unit=self.unit.name,
+            sequence=scan.sequence,
+            time=scan.time,
+            monotonic=scan.monotonic,
+            state=OperatingState.UNKNOWN,
+            signals={},
+            results={},
+            events=(event,),
+        )
         self._writer.put_nowait(outcome)
 
     async def apply(self, action: OperatorAction) -> tuple[AlarmTransition, ...]:
@@ -138,12 +172,25 @@ class UnitScanner:
 
         Raises
         ------
-        daemon.monitor.alarms.ActionRefused
+        daemon.monitor.alarms.ActionRefusedError
             It cannot be done; the reason says why. Nothing has changed.
         """
-        outcome = self.monitor.act(action)
-        await self._writer.committed(outcome)
-        return outcome.alarms
+        transitions = self.monitor.apply(action)
+        if transitions:
+            await self._writer.committed(
+                Outcome(
+                    unit=self.unit.name,
+                    sequence=self._sequence,
+                    time=action.time,
+                    monotonic=action.monotonic,
+                    state=self.monitor.state,
+                    signals={},
+                    results={},
+                    alarms=transitions,
+                    checkpoint=self.monitor.save(),
+                )
+            )
+        return transitions
 
 
 class Fleet:

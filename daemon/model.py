@@ -11,6 +11,7 @@ import enum
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 
 class Quality(enum.IntEnum):
@@ -58,9 +59,10 @@ class Status(enum.IntEnum):
         return "".join(part.capitalize() for part in self.name.split("_"))
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """One value with its quality and its time.
+
+    A named tuple, not a frozen dataclass: tens of thousands are made each second, at a third of the cost.
 
     ``value`` is SI, or ``None`` when there is none to show: a bad value is absent, never zero and never
     the last one. ``time`` is when the source measured it (its own stamp where it sends one, else when the

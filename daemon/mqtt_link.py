@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -97,7 +98,7 @@ class _Connection:
             identifier=client_id,
             protocol=aiomqtt.ProtocolVersion.V5 if version_5 else aiomqtt.ProtocolVersion.V311,
             clean_session=None if version_5 else not persistent,
-            clean_start=not persistent,
+            clean_start=not persistent if version_5 else MQTT_CLEAN_START_FIRST_ONLY,
             properties=properties,
             # aiomqtt makes its queue by calling this; ours is made already, so that its drops can be read.
             queue_type=cast("type[asyncio.Queue[aiomqtt.Message]]", lambda maxsize: self._backlog),

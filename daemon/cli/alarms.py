@@ -131,7 +131,7 @@ def acknowledge(
 
 
 @app.command(
-    epilog='Example: tegwatch alarms shelve site.toml north filter_dp_high --for "4 h" --reason "element on order"'
+    epilog='Example: tegwatch alarms shelve site.toml north filter_dp --for "4 h" --reason "element on order"'
 )
 def shelve(
     site_file: SiteFile,

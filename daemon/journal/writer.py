@@ -131,6 +131,11 @@ class JournalWriter:
     # ------------------------------------------------------------------ taking outcomes
 
     @property
+    def head(self) -> int:
+        """Sequence of the newest entry that was taken, stored or not yet."""
+        return self._journal.last_sequence
+
+    @property
     def full(self) -> bool:
         """Whether nothing can be taken any more: the writer is closed or its task has died."""
         return self._stopping or (self._task is not None and self._task.done())

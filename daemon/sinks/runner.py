@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from daemon.backoff import pause
 from daemon.clock import Clock
-from daemon.model import Entry
+from daemon.model import Entry, EntryKind
 from daemon.sinks.base import DeliveryFailed, EntryReader, Sink, deliverable
 
 FIRST_PAUSE = 1.0
@@ -106,6 +106,23 @@ class SinkRunner:
         self._failures: dict[str, int] = {}
         self._stored = 0
         self._stored_at = clock.monotonic()
+        self._moved = asyncio.Event()
+
+    @property
+    def name(self) -> str:
+        """Name of the sink and of its cursor."""
+        return self._sink.name
+
+    @property
+    def sends_scans(self) -> bool:
+        """Whether it sends values on, so that deleting old scans can cost it something."""
+        return EntryKind.SCAN in self._sink.selection.kinds
+
+    async def caught_up(self, sequence: int) -> None:
+        """Return when everything up to and with ``sequence`` is delivered or not wanted."""
+        while self._health.cursor < sequence:
+            self._moved.clear()
+            await self._moved.wait()
 
     @property
     def health(self) -> SinkHealth:
@@ -200,3 +217,4 @@ class SinkRunner:
 
     def _stands(self, position: int, head: int) -> None:
         self._health = replace(self._health, cursor=position, behind=max(0, head - position))
+        self._moved.set()

@@ -14,8 +14,8 @@ from config.site import Site
 from daemon.acquisition import Fleet, UnitScanner
 from daemon.clock import Clock
 from daemon.journal.live import Subscription
-from daemon.model import ActionKind, OperatorAction
-from daemon.monitor.alarms import ActionRefused, Refusal
+from daemon.model import ActionKind, AlarmState, OperatorAction
+from daemon.monitor.alarms import ActionRefusedError, Refusal
 from daemon.web.alarm_views import alarm_view
 from daemon.web.schemas import (
     ActionAnswer,
@@ -86,7 +86,8 @@ def create_api(daemon: Daemon) -> FastAPI:
         return [
             alarm_view(one.unit.name, snapshot, views)
             for one in daemon.fleet.scanners.values()
-            for snapshot in (one.monitor.alarms.snapshot() if all else one.monitor.alarms.active())
+            for snapshot in one.monitor.alarms()
+            if all or snapshot.state is not AlarmState.NORMAL
         ]
 
     @api.post(
@@ -116,7 +117,7 @@ def create_api(daemon: Daemon) -> FastAPI:
         )
         try:
             transitions = await scanner(unit).apply(asked)
-        except ActionRefused as refused:
+        except ActionRefusedError as refused:
             raise HTTPException(404 if refused.refusal in _NOT_FOUND else 409, str(refused)) from None
         return ActionAnswer(transitions=[views.transition(step) for step in transitions])
 

@@ -1,0 +1,150 @@
+"""``tegwatch check``: is the site file right, and do the controllers answer as it says?"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from daemon.cli.exits import FINDINGS, clear_failures
+
+if TYPE_CHECKING:
+    from config.site import DehydrationUnit, Site
+
+
+def check(
+    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).")],
+    *,
+    probe: Annotated[bool, typer.Option("--probe", help="Also read every controller once.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for a program.")] = False,
+) -> None:
+    """Validate a site file; with --probe read every controller once and show each signal raw and decoded.
+
+    Reads only. Exit code 0: all well; 3: the file is wrong; 6: a signal could not be read or is not good.
+    Example: tegwatch check site.toml --probe
+    """
+    from config.loader import load_site
+
+    with clear_failures():
+        site = load_site(site_file)
+    facts = _facts(site)
+    reports = asyncio.run(_probe(site, site_file.resolve().parent)) if probe else []
+    if as_json:
+        if probe:
+            facts["probe"] = [_probe_facts(report) for report in reports]
+        print(json.dumps(facts, indent=2, ensure_ascii=False))
+    else:
+        _show(site_file, facts)
+        for report in reports:
+            _show_probe(report)
+    if any(not report.all_good for report in reports):
+        raise typer.Exit(FINDINGS)
+
+
+def _facts(site: Site) -> dict[str, Any]:
+    from config.loader import configuration_hash, unit_context
+    from config.quantities import Quantity
+    from config.units import display_units
+
+    units = display_units(site.site.unit_system, unit_context(site))
+    return {
+        "site": site.site.name,
+        "configuration": configuration_hash(site),
+        "barometric_pressure": f"{site.site.barometric_pressure / 1000:.2f} kPa",
+        "gas_base": site.site.gas_base,
+        "pipeline_limit": _limit(site, units, Quantity),
+        "controllers": [
+            {
+                "name": controller.name,
+                "protocol": controller.protocol,
+                "signals": sum(
+                    signal.controller == controller.name
+                    for unit in site.units
+                    for signal in unit.signals.values()
+                ),
+            }
+            for controller in site.controllers
+        ],
+        "units": [_unit_facts(site, unit) for unit in site.units],
+        "sinks": [{"name": sink.name, "kind": sink.kind} for sink in site.sinks],
+    }
+
+
+def _limit(site: Site, units: Any, quantity: Any) -> str:
+    limit = site.site.pipeline_limit
+    if limit.water_content is not None:
+        return str(units[quantity.WATER_CONTENT].format(limit.water_content))
+    return f"{units[quantity.TEMPERATURE].format(limit.dew_point)} at {units[quantity.PRESSURE].format(limit.pressure)}"
+
+
+def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
+    from config.alarm_inputs import missing_signals
+    from config.alarm_set import resolve_alarms
+    from config.quantities import RESULT_KINDS
+
+    alarms = resolve_alarms(site, unit)
+    missing = {name: missing_signals(name, unit.signals) for name in RESULT_KINDS}
+    return {
+        "name": unit.name,
+        "pump_in_service": unit.pump_in_service.name,
+        "signals": {
+            name: {"controller": signal.controller, "unit": signal.unit}
+            for name, signal in unit.signals.items()
+        },
+        "calculated": [name for name, lacks in missing.items() if not lacks],
+        "not_calculated": {name: f"needs {' and '.join(lacks)}" for name, lacks in missing.items() if lacks},
+        "alarms": [
+            {"alarm": alarm.id, "title": alarm.title, "priority": alarm.priority} for alarm in alarms.alarms
+        ],
+        "alarms_off": {off.alarm: off.reason for off in alarms.switched_off},
+    }
+
+
+def _show(site_file: Path, facts: dict[str, Any]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    console.print(
+        f"[bold]{facts['site']}[/bold]: {site_file} is valid (configuration {facts['configuration']})"
+    )
+    console.print(
+        f"Barometric pressure {facts['barometric_pressure']}, gas base {facts['gas_base']}, "
+        f"pipeline limit {facts['pipeline_limit']}"
+    )
+    for controller in facts["controllers"]:
+        console.print(
+            f"Controller {controller['name']}: {controller['protocol']}, {controller['signals']} signals"
+        )
+    for unit in facts["units"]:
+        console.print(f"\n[bold]Unit {unit['name']}[/bold], pump {unit['pump_in_service']} in service")
+        table = Table.grid(padding=(0, 2))
+        table.add_column(style="dim")
+        table.add_column(overflow="fold")
+        table.add_row("signals", ", ".join(unit["signals"]))
+        table.add_row("calculated", ", ".join(unit["calculated"]) or "nothing")
+        for name, reason in unit["not_calculated"].items():
+            table.add_row("not calculated", f"{name}: {reason}")
+        table.add_row("alarms in force", ", ".join(alarm["alarm"] for alarm in unit["alarms"]))
+        for name, reason in unit["alarms_off"].items():
+            table.add_row("alarm off", f"{name}: {reason}")
+        console.print(table)
+
+
+async def _probe(site: Site, folder: Path) -> list[Any]:
+    from daemon.sources.probe import probe_site
+
+    return await probe_site(site, folder)
+
+
+def _probe_facts(report: Any) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(report)
+
+
+def _show_probe(report: Any) -> None:
+    raise NotImplementedError

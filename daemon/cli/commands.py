@@ -1,0 +1,51 @@
+"""All commands by name. What a command needs is imported when it runs, so ``--help`` stays quick."""
+
+from __future__ import annotations
+
+import typer
+
+from daemon.cli.alarms import app as alarms
+from daemon.cli.check import check
+from daemon.cli.demo import demo
+from daemon.cli.run import run
+from daemon.cli.simulate import simulate
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help=(
+        "Watches TEG gas dehydration units: reads controllers over Modbus and MQTT, calculates, keeps "
+        "history, raises alarms. It never writes to a controller. It is no safety system and replaces no shutdown."
+    ),
+    epilog="Begin with: tegwatch demo",
+)
+
+
+def _version(*, wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"tegwatch {version('tegwatch')}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    *,
+    version: bool = typer.Option(
+        False,
+        "--version",
+        callback=lambda wanted: _version(wanted=wanted),
+        is_eager=True,
+        help="Print the version and leave.",
+    ),
+) -> None:
+    """Options of every command."""
+
+
+app.command()(demo)
+app.command()(run)
+app.command()(check)
+app.add_typer(alarms, name="alarms")
+app.command()(simulate)

@@ -1,0 +1,101 @@
+"""From a site's settings to sources and sinks: which class for which protocol, nothing more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar, assert_never
+
+from config.controllers import MqttBase, MqttBroker, SparkplugBroker
+from config.loader import unit_context
+from config.sinks import LogSink as LogSettings
+from config.sinks import MqttSink as MqttSettings
+from config.sinks import Sink as SinkSettings
+from config.site import Site
+from config.units import display_units
+from daemon.clock import Clock
+from daemon.sinks.base import EntryReader, Sink
+from daemon.sinks.documents import Wording
+from daemon.sinks.log import LogSink
+from daemon.sinks.mqtt import MqttSink
+from daemon.sinks.runner import SinkHealth, SinkRunner
+from daemon.sources.base import Source, quantity_of
+from daemon.sources.board import Board
+from daemon.sources.modbus_poller import modbus_pollers
+from daemon.sources.mqtt_shell import PastReadings
+from daemon.sources.mqtt_source import mqtt_source
+
+_Mqtt = TypeVar("_Mqtt", bound=MqttBase)
+
+
+def build_sources(site: Site, folder: Path, board: Board, clock: Clock, past: PastReadings) -> list[Source]:
+    """Make a source for every controller and broker that signals come from.
+
+    Parameters
+    ----------
+    site : Site
+        The configuration.
+    folder : pathlib.Path
+        Where relative file names start.
+    board : Board
+        Where readings go.
+    clock : Clock
+        Wall and monotonic time.
+    past : PastReadings
+        Takes what was measured while the daemon was away.
+    """
+    context = unit_context(site)
+    sources: list[Source] = list(modbus_pollers(site, board, clock))
+    for controller in site.controllers:
+        if isinstance(controller, MqttBroker):
+            sources.append(mqtt_source(site, absolute(controller, folder), context, board, clock, past))
+        elif isinstance(controller, SparkplugBroker):
+            raise NotImplementedError("Sparkplug B")
+    return sources
+
+
+def build_sinks(
+    site: Site,
+    folder: Path,
+    reader: EntryReader,
+    clock: Clock,
+    on_change: Callable[[SinkHealth], None],
+) -> list[SinkRunner]:
+    """Make a runner for every sink; ``on_change`` hears when one fails and when it works again."""
+    wording = wording_of(site)
+    return [
+        SinkRunner(_sink(settings, folder, wording, clock), reader, clock, on_change)
+        for settings in site.sinks
+    ]
+
+
+def wording_of(site: Site) -> Wording:
+    """Return how a site writes its documents."""
+    own = {
+        name: quantity_of(name, signal)
+        for unit in site.units
+        for name, signal in unit.signals.items()
+        if signal.quantity is not None
+    }
+    return Wording(site.site.name, display_units(site.site.unit_system, unit_context(site)), own)
+
+
+def _sink(settings: SinkSettings, folder: Path, wording: Wording, clock: Clock) -> Sink:
+    if isinstance(settings, MqttSettings):
+        return MqttSink(absolute(settings, folder), wording, clock)
+    if isinstance(settings, LogSettings):
+        return LogSink(settings, wording)
+    assert_never(settings)
+
+
+def absolute(settings: _Mqtt, folder: Path) -> _Mqtt:
+    """Return MQTT settings whose file names do not depend on where the daemon was started."""
+
+    def place(name: str | None) -> str | None:
+        return None if name is None else str(folder / name)
+
+    tls = settings.tls
+    if tls is not None:
+        files = {key: place(getattr(tls, key)) for key in ("ca_file", "certificate_file", "key_file")}
+        tls = tls.model_copy(update=files)
+    return settings.model_copy(update={"credentials_file": place(settings.credentials_file), "tls": tls})
