@@ -132,8 +132,12 @@ class UnitScanner:
         self._sequence += 1
         try:
             outcome = self.monitor.step(scan)
-        except Exception as error:  # one unit's defect must not stop the others
-            self._failed(scan, error)
+        except Exception as error:
+            # One unit's defect must not stop the others; once is enough to tell, the scans count the rest.
+            reason = f"{type(error).__name__}: {error}"
+            if reason != self.figures.failing:
+                log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
+            self._failed(scan, reason)
             return
         if self.figures.failing:
             self.figures.failing = ""
@@ -142,14 +146,12 @@ class UnitScanner:
         self.latest = outcome
         self._writer.put_nowait(outcome)
 
-    def _failed(self, scan: Scan, error: Exception) -> None:
+    def _failed(self, scan: Scan, reason: str) -> None:
         """Keep and tell once, not at every scan, that this unit is not being watched."""
         self.figures.failed += 1
-        reason = f"{type(error).__name__}: {error}"
         if reason == self.figures.failing:
             return
         self.figures.failing = reason
-        log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
         message = f"scans of {self.unit.name} cannot be evaluated, its alarms are not being watched: {reason}"
         self._note(scan, "evaluation failing", message)
 
