@@ -98,6 +98,8 @@ class Design:
     """Delivered over displaced volume of the pump [-]."""
     lean_purity_bias: float = 0.0
     """Laboratory less calculated TEG fraction of past samples [kg/kg]; added to the calculated one."""
+    lean_purity_bias_uncertainty: float | None = None
+    """Standard uncertainty of that bias [kg/kg]; where given it takes the place of the reboiler model's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,15 @@ class Uncertainties:
     theoretical_stages: float = 0.15
     """Relative [-]; tray efficiencies of 25 to 33 % are published for the same trays."""
     water_content_model: float = 0.04
-    """Relative [-]; spread of methods for the saturated water content below 70 bar."""
+    """Relative [-]; spread of methods for the saturated water content, 3 to 12 % (``calc.water_methods``)."""
+    dew_point_model: float = 0.04
+    """Relative, in content [-]; the same spread where a content is turned into a dew point, or back."""
+    compressibility_model: float = 0.01
+    """Relative [-]; a gravity cannot know the composition."""
+    hydrate_model: float = 2.8
+    """[K]; spread of published gravity methods."""
+    reboiler_duty_model: float = 0.10
+    """Relative [-]; reflux and losses are rules of thumb."""
     activity: float = 0.10
     """Of ln gamma of water [-]; the part of the glycol model's error that contactor and reboiler share."""
     activity_contactor: float = 0.12
