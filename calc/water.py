@@ -252,8 +252,8 @@ def dew_point_at_pressure(
 
     Notes
     -----
-    Valid in the range of those two. Errors of the method partly cancel: the content stays, only the pressure
-    changes.
+    Valid in the range of those two. Errors of the method partly cancel, because the content stays: between 40
+    and 70 bar within about 0.6 K of reference equations of state, against 1 K for the dew point itself.
 
     References
     ----------
