@@ -252,8 +252,8 @@ def dew_point_at_pressure(
 
     Notes
     -----
-    Valid in the range of those two. Errors of the method partly cancel, because the content stays: between 40
-    and 70 bar within about 0.6 K of reference equations of state, against 1 K for the dew point itself.
+    Valid in the range of those two. The content stays, so only the method's error with pressure counts: the
+    step from 70 to 40 bar differs by 1.1 to 1.3 K from one by a mixture of reference equations of state.
 
     References
     ----------
