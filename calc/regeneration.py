@@ -74,7 +74,7 @@ def lean_water(
     Returns
     -------
     LeanGlycol
-        Mole fraction of water and its slopes; NaN where glycol does not boil down to less than pure water.
+        Mole fraction of water [-] and its slopes; NaN where not even pure water would boil.
 
     Raises
     ------
