@@ -25,6 +25,16 @@ class Quality(enum.IntEnum):
 class Status(enum.IntEnum):
     """Why a value has its quality: names and codes of OPC UA (OPC 10000-4, OPC 10000-8 tables 61 to 63)."""
 
+    quality: Quality
+    """Severity: the two top bits of the code; an attribute because every check of every scan asks for it."""
+
+    def __new__(cls, code: int) -> Status:
+        """Make a member that knows its severity."""
+        member = int.__new__(cls, code)
+        member._value_ = code
+        member.quality = Quality(code >> 30)
+        return member
+
     GOOD = 0x00000000
     GOOD_CLAMPED = 0x00300000
     GOOD_LOCAL_OVERRIDE = 0x00960000
@@ -47,11 +57,6 @@ class Status(enum.IntEnum):
     BAD_SENSOR_FAILURE = 0x808C0000
     BAD_OUT_OF_SERVICE = 0x808D0000
     BAD_DEPENDENT_VALUE_CHANGED = 0x80E30000
-
-    @property
-    def quality(self) -> Quality:
-        """Severity: the two top bits of the code."""
-        return Quality(self.value >> 30)
 
     @property
     def opc_ua_name(self) -> str:
