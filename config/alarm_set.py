@@ -184,9 +184,7 @@ class _Resolver:
         if definition.condition in {"deviation", "rate high", "rate low"}:
             compared = difference(quantity)
         if definition.deviation_from is not None:
-            other, other_name = self._find(definition.deviation_from)
-            if difference(self._quantity(other, other_name)) is not compared:
-                raise ValueError(f"{candidate.id}: {name} and {other_name} are of different quantities")
+            self._find(definition.deviation_from)
         setpoint, by_state = self._setpoints(merged, compared)
         return ResolvedAlarm(
             id=candidate.id,
@@ -233,10 +231,8 @@ class _Resolver:
                     why = f": {override.basis}" if override.basis else ""
                     raise _Absent(f"switched off in the site file{why}")
                 for key in override.model_fields_set - {"enabled"}:
-                    value = getattr(override, key)
-                    if value is not None:
-                        changes[key] = value
-                        merged.origins[key] = (*path, name, key)
+                    changes[key] = getattr(override, key)
+                    merged.origins[key] = (*path, name, key)
         if changes.get("priority", "highest") != "highest":
             changes["re_alarm"] = None  # repetition belongs to the highest priority only
         if changes:

@@ -67,12 +67,10 @@ def judge(record: AlarmRecord, action: OperatorAction) -> LifeEvent | None:
                 )
             _need_comment(action)
             return LifeEvent.REMOVED
-        case ActionKind.RETURN_TO_SERVICE:
-            if not record.life.out_of_service:
-                raise ActionRefusedError(
-                    Refusal.NOT_OUT_OF_SERVICE, f"{record.alarm.id} is not out of service"
-                )
-            return LifeEvent.RETURNED_TO_SERVICE
+    # What remains is ActionKind.RETURN_TO_SERVICE.
+    if not record.life.out_of_service:
+        raise ActionRefusedError(Refusal.NOT_OUT_OF_SERVICE, f"{record.alarm.id} is not out of service")
+    return LifeEvent.RETURNED_TO_SERVICE
 
 
 def shelving_duration(record: AlarmRecord, action: OperatorAction) -> float:

@@ -18,7 +18,7 @@ from config.alarms import ResolvedAlarm
 from daemon.model import ActionKind, AlarmState, AlarmTransition, OperatorAction, Priority
 from daemon.monitor.alarms import actions, lifecycle, messages
 from daemon.monitor.alarms.actions import ActionRefusedError, Refusal
-from daemon.monitor.alarms.conditions import AlarmInputs
+from daemon.monitor.alarms.conditions import AlarmInputs, Position
 from daemon.monitor.alarms.first_out import FirstOut, Rank
 from daemon.monitor.alarms.first_out import Sequence as FirstOutSequence
 from daemon.monitor.alarms.lifecycle import LifeEvent
@@ -243,8 +243,6 @@ class AlarmEngine:
                 record.service_note = f"{action.actor}: {action.comment}"
             case ActionKind.RETURN_TO_SERVICE:
                 record.service_note = ""
-            case ActionKind.RESET:
-                pass
         return f"by {action.actor}"
 
     def _step(
@@ -315,6 +313,6 @@ class AlarmEngine:
             shelf=record.shelf,
             suppression=record.suppression,
             service_note=record.service_note,
-            held=seen.why if seen.position.name == "UNKNOWN" else "",
+            held=seen.why if seen.position is Position.UNKNOWN else "",
             first_out=record.first_out,
         )
