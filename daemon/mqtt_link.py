@@ -84,6 +84,7 @@ class _Connection:
     ) -> None:
         user, password = read_credentials(settings.credentials_file)
         self._where = f"{settings.host}:{settings.port}"
+        self._encrypted = settings.tls is not None
         self._backlog = _Backlog(maxsize=queue_limit or 0)
         version_5 = settings.version == "5"
         properties = None
@@ -120,7 +121,14 @@ class _Connection:
                 await self._leave()
             raise
         except aiomqtt.MqttError as error:
-            raise LinkError(f"cannot connect to the broker at {self._where}: {error}") from error
+            why = str(error)
+            if why == "Operation timed out":
+                why = f"no answer within {_TIMEOUT:g} s"
+                if (
+                    self._encrypted
+                ):  # TLS 1.3 lets the client finish before the broker looks at its certificate
+                    why += ", which with TLS can mean that it refused our certificate or wants one"
+            raise LinkError(f"cannot connect to the broker at {self._where}: {why}") from error
 
     async def _leave(self) -> None:
         # No answer to our good-bye: the connection is gone all the same.

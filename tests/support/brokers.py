@@ -28,8 +28,9 @@ def free_port() -> int:
 async def embedded_broker(port: int | None = None) -> AsyncIterator[int]:
     """Run a broker inside this process; yields its port. It keeps no messages for absent subscribers."""
     port = port or free_port()
-    plugins = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
-    config = {"listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}, "plugins": plugins}
+    anonymous = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
+    listeners = {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}
+    config = {"listeners": listeners, "plugins": anonymous}
     broker = Broker(config)
     await broker.start()
     try:
@@ -97,3 +98,42 @@ async def real_broker(folder: Path, *lines: str) -> AsyncIterator[RealBroker]:
         yield broker
     finally:
         await broker.stop()
+
+
+class Cable:
+    """A TCP relay in front of a broker that a test can cut and mend."""
+
+    def __init__(self, target: int) -> None:
+        self.port = free_port()
+        self._target = target
+        self._server: asyncio.Server | None = None
+        self._open: set[asyncio.StreamWriter] = set()
+
+    async def mend(self) -> None:
+        self._server = await asyncio.start_server(self._carry, "127.0.0.1", self.port)
+
+    async def cut(self) -> None:
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+        for writer in tuple(self._open):
+            writer.transport.abort()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+
+    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self._target)
+        self._open |= {writer, far_writer}
+        with contextlib.suppress(OSError):
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._pump(reader, far_writer))
+                group.create_task(self._pump(far_reader, writer))
+        self._open -= {writer, far_writer}
+
+    @staticmethod
+    async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(65536):
+                writer.write(data)
+                await writer.drain()
+        writer.close()
