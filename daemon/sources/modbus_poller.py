@@ -268,7 +268,7 @@ class ModbusPoller:
             self._set_link(LinkState.DEGRADED, _worst(failing), answered=True)
         elif self._overrun:
             period = self._controller.scan_period
-            reason = f"a scan takes {self._overrun:.1f} s, longer than its period of {period:g} s"
+            reason = f"a scan takes {self._overrun:.2g} s, longer than its period of {period:g} s"
             self._set_link(LinkState.DEGRADED, reason, answered=True)
         else:
             self._set_link(LinkState.UP, "", answered=True)

@@ -1,0 +1,162 @@
+"""What polling costs: processor time against the bare pymodbus client, and lateness with many controllers.
+
+All figures of one test come from one run against one server process; only their ratios mean anything on a
+shared machine, and only ratios are asserted.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import statistics
+import struct
+import time
+from collections.abc import Awaitable, Callable
+from typing import cast
+
+import pytest
+import uvloop
+from pymodbus.client import AsyncModbusTcpClient
+
+from config.controllers import ModbusTcp
+from config.quantities import Quantity
+from config.signals import ModbusSignal
+from config.units import UnitContext
+from daemon.clock import SystemClock
+from daemon.sources.base import scaling_of
+from daemon.sources.modbus_codec import BlockDecoder
+from daemon.sources.modbus_link import ModbusLink
+from daemon.sources.modbus_plan import plan_signals
+from tests.support.canned_modbus import canned_server
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
+
+REGISTERS = 60
+Run = Callable[[int], Awaitable[None]]
+
+
+def controller(port: int) -> ModbusTcp:
+    return ModbusTcp(protocol="modbus-tcp", name="plc", host="127.0.0.1", port=port, addressing="zero-based")
+
+
+class HandWritten(asyncio.Protocol):
+    """The least that a reader with a time-out can be: no check beyond the length."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self.transport = cast("asyncio.WriteTransport", transport)  # uvloop's does not inherit
+        self.transaction_id = 0
+
+    def data_received(self, data: bytes) -> None:
+        if len(data) == 9 + 2 * REGISTERS and not self.answer.done():
+            self.answer.set_result(struct.unpack_from(f">{REGISTERS}H", data, 9))
+
+    async def read(self) -> tuple[int, ...]:
+        loop = asyncio.get_running_loop()
+        self.transaction_id = self.transaction_id % 0xFFFF + 1
+        self.answer: asyncio.Future[tuple[int, ...]] = loop.create_future()
+        timer = loop.call_later(1.0, self.answer.cancel)
+        self.transport.write(struct.pack(">HHHBBHH", self.transaction_id, 0, 6, 1, 3, 0, REGISTERS))
+        try:
+            return await self.answer
+        finally:
+            timer.cancel()
+
+
+async def hand_written(port: int, count: int) -> float:
+    loop = asyncio.get_running_loop()
+    transport, reader = await loop.create_connection(HandWritten, "127.0.0.1", port)
+
+    async def run(count: int) -> None:
+        for _ in range(count):
+            await reader.read()
+
+    used = await cpu_per_request(run, count)
+    transport.close()
+    return used
+
+
+async def bare_pymodbus(port: int, count: int) -> float:
+    client = AsyncModbusTcpClient("127.0.0.1", port=port)
+    await client.connect()
+
+    async def run(count: int) -> None:
+        for _ in range(count):
+            answer = await client.read_holding_registers(0, count=REGISTERS, device_id=1)
+            assert len(answer.registers) == REGISTERS
+
+    used = await cpu_per_request(run, count)
+    client.close()
+    return used
+
+
+async def our_link(port: int, count: int) -> float:
+    link = ModbusLink(controller(port))
+    await link.connect()
+    (read,) = plan_signals(controller(port), signals())
+
+    async def run(count: int) -> None:
+        for _ in range(count):
+            await link.read(read.request)
+
+    used = await cpu_per_request(run, count)
+    link.close()
+    return used
+
+
+async def link_and_readings(port: int, count: int) -> float:
+    """Read, check, decode 60 signals and scale them to SI: what a poll yields."""
+    plc = controller(port)
+    link = ModbusLink(plc)
+    await link.connect()
+    (read,) = plan_signals(plc, signals())
+    scalings = {key: scaling_of(key[1], one, UnitContext()) for key, one in signals().items()}
+    decoder = BlockDecoder(read, plc, scalings)
+    clock = SystemClock()
+
+    async def run(count: int) -> None:
+        for _ in range(count):
+            data = await link.read(read.request)
+            decoder.decode(data, clock.wall(), clock.monotonic())
+
+    used = await cpu_per_request(run, count)
+    link.close()
+    return used
+
+
+def signals(count: int = REGISTERS) -> dict[tuple[str, str], ModbusSignal]:
+    return {
+        ("unit-1", f"s{n}"): ModbusSignal(
+            controller="plc", table="holding", address=n, type="int16", quantity=Quantity.NUMBER, scale=0.1
+        )
+        for n in range(count)
+    }
+
+
+async def cpu_per_request(run: Run, count: int) -> float:
+    """Return the processor time of this process per request [s]."""
+    await run(count // 10)
+    before = time.process_time()
+    await run(count)
+    return (time.process_time() - before) / count
+
+
+@pytest.mark.parametrize("loop_name", ["asyncio", "uvloop"])
+def test_polling_costs_no_more_than_the_bare_client(loop_name: str) -> None:
+    kinds = {
+        "hand-written reader": hand_written,
+        "bare pymodbus client": bare_pymodbus,
+        "our link": our_link,
+        "our link and 60 readings": link_and_readings,
+    }
+    factory = uvloop.new_event_loop if loop_name == "uvloop" else asyncio.new_event_loop
+    samples: dict[str, list[float]] = {name: [] for name in kinds}
+    with canned_server() as port, asyncio.Runner(loop_factory=factory) as runner:
+        for _ in range(5):
+            for name, kind in kinds.items():
+                samples[name].append(runner.run(kind(port, 2000)))
+    medians = {name: statistics.median(values) for name, values in samples.items()}
+    bare = medians["bare pymodbus client"]
+    print(f"\n{loop_name}: one read of {REGISTERS} registers")
+    for name, used in medians.items():
+        print(f"  {name:26s} {used * 1e6:6.1f} us CPU  {used / bare:5.2f} x bare client")
+    assert medians["our link"] <= 1.0 * bare
+    assert medians["our link and 60 readings"] <= 1.15 * bare
