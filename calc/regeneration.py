@@ -104,7 +104,8 @@ def lean_water(
     teg = exp(log_teg_pressure)
 
     vapor = water_boiled_off / WATER_STANDARD_DENSITY  # standard m3 of steam per m3 of glycol
-    gas_share = stripping_gas_ratio / (stripping_gas_ratio + vapor)
+    # A shut-in unit has neither steam nor gas.
+    gas_share = stripping_gas_ratio / xp.maximum(stripping_gas_ratio + vapor, _NOTHING)
     boiling = pressure * (1.0 - gas_share)
 
     boils = (steam > boiling) & (boiling > teg)

@@ -99,9 +99,11 @@ class Reading(NamedTuple):
         return Reading(value, status, self.time, self.received, reason)
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
-    """A calculated value: SI, with the standard uncertainty (one standard deviation) of inputs and model."""
+class Result(NamedTuple):
+    """A calculated value: SI, with the standard uncertainty (one standard deviation) of inputs and model.
+
+    A named tuple for the same reason as ``Reading``.
+    """
 
     value: float | None
     uncertainty: float | None
