@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import operator
 from collections.abc import Mapping
 from typing import Any
 
@@ -42,37 +43,55 @@ SUBSTITUTES: Mapping[str, str] = {
 }
 """Inputs that the calculation can do without, and what it takes instead."""
 
-_GAS = ("gas_temperature", "gas_pressure")
-_INLET = (*_GAS, "inlet_water_content")
-_LEAN = ("reboiler_temperature", "reboiler_pressure", "stripping_gas_rate", "stroke_rate")
-_OUTLET = (*_INLET, "gas_rate", *_LEAN)
+OPTIONAL = frozenset({"lean_glycol_temperature", "outlet_water_content"})
+"""Inputs without which a site has fewer results, and misses none that it could have."""
 
-NEEDS: Mapping[str, tuple[str, ...]] = {
-    "circulation_rate": ("stroke_rate",),
-    "compressibility": _GAS,
-    "saturated_water_content": _GAS,
-    "inlet_water_content": _INLET,
-    "water_load": (*_INLET, "gas_rate"),
-    "water_removed": _OUTLET,
-    "circulation_ratio": _OUTLET,
-    "lean_mass_fraction": _LEAN,
-    "rich_mass_fraction": _OUTLET,
-    "equilibrium_dew_point": (*_GAS, *_LEAN),
-    "outlet_water_content": _OUTLET,
-    "outlet_dew_point": _OUTLET,
-    "limit_dew_point": ("gas_pressure",),
-    "dew_point_margin": _OUTLET,
-    "water_content_margin": _OUTLET,
-    "probability_over_limit": _OUTLET,
-    "required_circulation_rate": _OUTLET,
-    "required_stroke_rate": _OUTLET,
-    "hydrate_temperature": ("gas_pressure",),
-    "inferred_tray_efficiency": (*_OUTLET, "outlet_water_content"),
-    "inferred_stages": (*_OUTLET, "outlet_water_content"),
-    "lean_approach_temperature": ("gas_temperature", "lean_glycol_temperature"),
-    "reboiler_duty": _OUTLET,
-}
-"""Inputs that each result rests on; ``stroke_rate`` stands for the glycol rate however it is known."""
+
+def needs(*, stripped: bool, inlet_measured: bool) -> dict[str, tuple[str, ...]]:
+    """Return the inputs that each result rests on; ``stroke_rate`` stands for the glycol rate however known.
+
+    Parameters
+    ----------
+    stripped : bool
+        Whether stripping gas is in play: it ties the lean glycol to the water that the reboiler boils off,
+        and so to everything else.
+    inlet_measured : bool
+        Whether the water content of the wet gas is measured rather than taken as saturated.
+    """
+    gas = ("gas_temperature", "gas_pressure")
+    inlet = ("inlet_water_content",) if inlet_measured else (*gas, "inlet_water_content")
+    load = (*inlet, "gas_rate")
+    lean: tuple[str, ...] = ("reboiler_temperature", "reboiler_pressure")
+    if stripped:
+        lean = (*lean, "stripping_gas_rate", "stroke_rate", "gas_pressure", *load)
+    required = (*gas, *load, *lean)
+    outlet = (*required, "stroke_rate")
+    found = {
+        "circulation_rate": ("stroke_rate",),
+        "compressibility": gas,
+        "saturated_water_content": gas,
+        "inlet_water_content": inlet,
+        "water_load": load,
+        "water_removed": outlet,
+        "circulation_ratio": outlet,
+        "lean_mass_fraction": lean,
+        "rich_mass_fraction": outlet,
+        "equilibrium_dew_point": ("gas_temperature", *lean),
+        "outlet_water_content": outlet,
+        "outlet_dew_point": outlet,
+        "limit_dew_point": ("gas_pressure",),
+        "dew_point_margin": outlet,
+        "water_content_margin": outlet,
+        "probability_over_limit": outlet,
+        "required_circulation_rate": required,
+        "required_stroke_rate": required,
+        "hydrate_temperature": ("gas_pressure",),
+        "inferred_tray_efficiency": (*outlet, "outlet_water_content"),
+        "inferred_stages": (*outlet, "outlet_water_content"),
+        "lean_approach_temperature": ("gas_temperature", "lean_glycol_temperature"),
+        "reboiler_duty": outlet,
+    }
+    return {name: tuple(dict.fromkeys(sources)) for name, sources in found.items()}
 
 
 @dataclasses.dataclass(slots=True)
@@ -90,21 +109,29 @@ class ProcessCalculation:
     def __init__(self, site: Site, unit: DehydrationUnit, specs: Mapping[str, SignalSpec]) -> None:
         self.design = design_of(site, unit)
         self._uncertainties = _uncertainties(specs)
+        self._with_stroke_rate = self._uncertainties
         self._own = {name: spec.uncertainty for name, spec in specs.items()}
         self._measured = frozenset(specs)
         self._has_analyzer = bool(self._measured & {"outlet_water_content", "outlet_dew_point"})
         self._outlet = OutletEstimate()
-        given = {name for name, source in SOURCES.items() if source in self._measured} | {"stroke_rate"}
+        self._needs_measured = self._needs_here(inlet_measured=True)
+        self._needs_saturated = self._needs_here(inlet_measured=False)
+        self._estimates = operator.attrgetter(*self._needs_saturated)
+
+    def _needs_here(self, *, inlet_measured: bool) -> dict[str, tuple[str, ...]]:
+        """Leave out what this site does not measure and the calculation can do without."""
+        given = {name for name, source in SOURCES.items() if source in self._measured}
         if self._has_analyzer:
             given.add("outlet_water_content")
-        # What a site does not measure cannot be bad, so it need not be asked at every scan.
-        self._needs = {
-            name: tuple(source for source in needs if source in given or source not in SUBSTITUTES)
-            for name, needs in NEEDS.items()
-            if given.issuperset({"lean_glycol_temperature", "outlet_water_content"} & set(needs))
+        stripped = "stripping_gas_rate" in given or self.design.stripping_gas_ratio > 0.0
+        found = {
+            name: tuple(source for source in sources if source in given or source not in SUBSTITUTES)
+            for name, sources in needs(stripped=stripped, inlet_measured=inlet_measured).items()
+            if given.issuperset(OPTIONAL.intersection(sources))
         }
         if self.design.limit_pressure is not None:
-            self._needs["limit_dew_point"] = ()
+            found["limit_dew_point"] = ()
+        return found
 
     def results(
         self, signals: Mapping[str, Reading], stroke_rate: Result, now: float, *, drying: bool
@@ -141,7 +168,7 @@ class ProcessCalculation:
             found = calculation.evaluate(Readings(**inputs.values), self.design, uncertainties)
         except CalcError as error:
             absent = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, str(error))
-            return dict.fromkeys(self._needs, absent)
+            return dict.fromkeys(self._needs_saturated, absent)
         results = self._judged(found, inputs)
         results["calculated_dew_point"] = results["outlet_dew_point"]
         if self._has_analyzer:
@@ -156,7 +183,7 @@ class ProcessCalculation:
             if bias is not None:
                 results["dew_point_bias"] = bias
             if outlet is not results["outlet_dew_point"]:
-                _replace_outlet(results, outlet, limit_pressure)
+                _replace_outlet(results, outlet, limit_pressure, self.design.limit_water_content)
         return results
 
     def _inputs(self, signals: Mapping[str, Reading], stroke_rate: Result) -> _Inputs:
@@ -164,7 +191,7 @@ class ProcessCalculation:
         for name, source in SOURCES.items():
             reading = signals.get(source)
             if reading is None:
-                if name not in SUBSTITUTES and name != "lean_glycol_temperature":
+                if name not in SUBSTITUTES and name not in OPTIONAL:
                     inputs.bad[name] = f"{source} is not measured"
                 continue
             value = reading.usable
@@ -208,26 +235,30 @@ class ProcessCalculation:
         relative = math.hypot(
             self._uncertainties.circulation_rate, stroke_rate.uncertainty / stroke_rate.value
         )
-        return dataclasses.replace(self._uncertainties, circulation_rate=relative)
+        if relative != self._with_stroke_rate.circulation_rate:  # it changes with strokes, not with scans
+            self._with_stroke_rate = dataclasses.replace(self._uncertainties, circulation_rate=relative)
+        return self._with_stroke_rate
 
     def _judged(self, found: Results, inputs: _Inputs) -> dict[str, Result]:
         """Give every estimate its status and reason."""
         results: dict[str, Result] = {}
         extrapolated = int(found.extrapolated)
         troubled = bool(inputs.bad or inputs.uncertain or extrapolated)
-        for name, needs in self._needs.items():
-            estimate: Estimate = getattr(found, name)
+        estimates: tuple[Estimate, ...] = self._estimates(found)
+        status, reason = Status.GOOD, ""
+        saturated = math.isnan(inputs.values["inlet_water_content"])
+        rests_on = self._needs_saturated if saturated else self._needs_measured
+        for (name, sources), estimate in zip(rests_on.items(), estimates, strict=True):
             value, uncertainty = float(estimate.value), float(estimate.uncertainty)
-            status, reason = Status.GOOD, ""
             if troubled:
-                status, reason = _worst(needs, inputs, extrapolated)
+                status, reason = _worst(sources, inputs, extrapolated)
             if status.quality is Quality.BAD:
                 results[name] = Result(None, None, status, reason)
-            elif math.isnan(value):
+            elif value != value:  # noqa: PLR0124 - NaN, at a third of the cost of a call
                 why = calculation.reason(found, name) or "it cannot be calculated from these readings"
                 results[name] = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, why)
             else:
-                known = None if math.isnan(uncertainty) else uncertainty
+                known = uncertainty if uncertainty == uncertainty else None  # noqa: PLR0124 - NaN: none
                 results[name] = Result(value, known, status, reason)
         return results
 
@@ -288,23 +319,25 @@ def _uncertainties(specs: Mapping[str, SignalSpec]) -> Uncertainties:
     return Uncertainties(**found)
 
 
-def _worst(needs: tuple[str, ...], inputs: _Inputs, extrapolated: int) -> tuple[Status, str]:
-    for source in needs:
+def _worst(sources: tuple[str, ...], inputs: _Inputs, extrapolated: int) -> tuple[Status, str]:
+    for source in sources:
         if source in inputs.bad:
             return Status.BAD_DEPENDENT_VALUE_CHANGED, inputs.bad[source]
-    for source in needs:
+    for source in sources:
         if source in inputs.uncertain:
             return inputs.uncertain[source]
     if extrapolated:
         if extrapolated >> INPUTS.index("lean_glycol_rate") & 1:
             extrapolated |= 1 << INPUTS.index("stroke_rate")
-        for source in needs:
+        for source in sources:
             if extrapolated >> INPUTS.index(source) & 1:
                 return Status.UNCERTAIN_SUB_NORMAL, f"{source} is outside the range of checked data"
     return Status.GOOD, ""
 
 
-def _replace_outlet(results: dict[str, Result], outlet: Result, limit_pressure: float) -> None:
+def _replace_outlet(
+    results: dict[str, Result], outlet: Result, limit_pressure: float, limit_content: float | None
+) -> None:
     """Carry a better outlet dew point into the content, the margins and the probability."""
     results["outlet_dew_point"] = outlet
     limit = results["limit_dew_point"]
@@ -318,7 +351,8 @@ def _replace_outlet(results: dict[str, Result], outlet: Result, limit_pressure: 
     probability = 0.5 * math.erfc(margin / (outlet.uncertainty * math.sqrt(2.0)))
     try:
         content = float(saturated_water_content(outlet.value, limit_pressure))
-        limit_content = float(saturated_water_content(limit.value, limit_pressure))
+        if limit_content is None:
+            limit_content = float(saturated_water_content(limit.value, limit_pressure))
     except CalcError as error:
         for name in names[:3:2]:
             results[name] = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, str(error))
