@@ -73,6 +73,11 @@ class AlarmPerformance:
     by_priority: Mapping[Priority, int]
 
     @property
+    def long_enough(self) -> bool:
+        """Whether the period is as long as the standard asks for its verdicts."""
+        return self.end - self.begin >= LONG_ENOUGH
+
+    @property
     def per_hour(self) -> float:
         """Mean number of annunciations in an hour."""
         return self.per_period * 3600.0 / PERIOD
@@ -138,7 +143,7 @@ def performance(transitions: Iterable[AlarmTransition], begin: float, end: float
         share_of_time_in_flood=sum(flood.end - flood.begin for flood in floods) / (end - begin),
         top=top,
         share_of_top=sum(count for _, count in top) / len(shown) if shown else 0.0,
-        chattering=tuple(key for key in by_alarm if _chatters(shown, key)),
+        chattering=_chattering(shown),
         fleeting=Counter(
             key for key, first, last, over in active if over and last - first < FLEETING and first >= begin
         ),
@@ -213,15 +218,17 @@ def _floods(counts: Sequence[int], begin: float, end: float) -> tuple[Flood, ...
     return tuple(floods)
 
 
-def _chatters(shown: Sequence[AlarmTransition], key: AlarmKey) -> bool:
+def _chattering(shown: Sequence[AlarmTransition]) -> tuple[AlarmKey, ...]:
     most, within = CHATTERING
-    recent: deque[float] = deque(maxlen=most + 1)
+    recent: dict[AlarmKey, deque[float]] = {}
+    found: dict[AlarmKey, None] = {}
     for step in shown:
-        if (step.unit, step.alarm) == key:
-            recent.append(step.time)
-            if len(recent) > most and recent[-1] - recent[0] <= within:
-                return True
-    return False
+        key = (step.unit, step.alarm)
+        times = recent.setdefault(key, deque(maxlen=most + 1))
+        times.append(step.time)
+        if len(times) > most and times[-1] - times[0] <= within:
+            found[key] = None
+    return tuple(found)
 
 
 _CONDITION_TRUE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
@@ -255,7 +262,6 @@ def _most_stale(active: Sequence[tuple[AlarmKey, float, float, bool]], begin: fl
     days = [0] * math.ceil((end - begin) / 86400.0)
     for day in range(len(days)):
         dawn, dusk = begin + day * 86400.0, begin + (day + 1) * 86400.0
-        days[day] = len(
-            {key for key, first, last, _ in active if first + STALE < min(last, dusk) and last > dawn}
-        )
+        stale = {key for key, first, last, _ in active if first + STALE < min(last, dusk) and last > dawn}
+        days[day] = len(stale)
     return max(days)
