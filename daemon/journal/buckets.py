@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from daemon.model import Quality, Status
 
+_BAD = 0x80000000  # status codes from here on are bad
+
 Point = tuple[float | None, Status]
 
 
@@ -37,40 +39,25 @@ class Bucket:
     statistics: tuple[Statistics | None, ...]
 
 
-class _Sums:
-    __slots__ = ("count", "last", "maximum", "minimum", "seen", "total", "worst")
+class _Gathered:
+    """What one column has brought in the present bucket."""
+
+    __slots__ = ("codes", "values")
 
     def __init__(self) -> None:
-        self.seen = False
-        self.count = 0
-        self.total = 0.0
-        self.minimum = math.inf
-        self.maximum = -math.inf
-        self.last = 0.0
-        self.worst = 0
-
-    def add(self, value: float | None, status: Status) -> None:
-        self.seen = True
-        severity = status >> 30
-        self.worst = max(self.worst, severity)
-        if value is None or severity >= 2:
-            return
-        self.count += 1
-        self.total += value
-        self.last = value
-        self.minimum = min(self.minimum, value)
-        self.maximum = max(self.maximum, value)
+        self.codes: set[int] = set()
+        self.values: list[float] = []
 
     def result(self) -> Statistics | None:
-        if not self.seen:
+        if not self.codes:
             return None
-        worst = Quality(self.worst)
-        if not self.count:
+        worst = Quality(max(self.codes) >> 30)
+        values = self.values
+        if not values:
             return Statistics(None, None, None, None, worst, 0)
-        mean = min(
-            max(self.total / self.count, self.minimum), self.maximum
-        )  # rounding must not leave the band
-        return Statistics(mean, self.minimum, self.maximum, self.last, worst, self.count)
+        low, high = min(values), max(values)
+        mean = min(max(math.fsum(values) / len(values), low), high)  # rounding must not leave the band
+        return Statistics(mean, low, high, values[-1], worst, len(values))
 
 
 def bucket_start(time: float, width: float) -> float:
@@ -100,16 +87,20 @@ def aggregate(
     if width <= 0:
         raise ValueError(f"a bucket of {width:g} s has no width")
     start, scans = math.nan, 0
-    sums: list[_Sums] = []
+    gathered: list[_Gathered] = []
     for time, points in rows:
         at = bucket_start(time, width)
         if at != start:
             if scans:
-                yield Bucket(start, scans, tuple(each.result() for each in sums))
-            start, scans, sums = at, 0, [_Sums() for _ in range(columns)]
+                yield Bucket(start, scans, tuple(each.result() for each in gathered))
+            start, scans, gathered = at, 0, [_Gathered() for _ in range(columns)]
         scans += 1
-        for each, point in zip(sums, points, strict=True):
-            if point is not None:
-                each.add(*point)
+        for each, point in zip(gathered, points, strict=True):
+            if point is None:
+                continue
+            value, status = point
+            each.codes.add(status)
+            if value is not None and status < _BAD:
+                each.values.append(value)
     if scans:
-        yield Bucket(start, scans, tuple(each.result() for each in sums))
+        yield Bucket(start, scans, tuple(each.result() for each in gathered))

@@ -126,7 +126,7 @@ def _scan_complaint(sequence: int, columns: str | None, body: bytes) -> str:
     if columns is None:
         return f"scan {sequence} has no layout"
     try:
-        ScanRow.open(Layout.from_json(columns), body)
+        ScanRow(Layout.from_json(columns), body)
     except (DamagedRow, ValueError, KeyError, TypeError) as error:
         return f"scan {sequence}: {error}"
     return ""

@@ -18,6 +18,7 @@ In a healthy scan everything after ``spread`` is a few dozen bytes.
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import struct
@@ -44,6 +45,7 @@ VERSION = 1
 HEADER = struct.Struct("<BBHHHI")
 _VERDICT = struct.Struct("<IH")
 _CHECK = struct.Struct("<I")
+_DOUBLE, _SINGLE, _INDEX, _STAMP = (struct.Struct(code) for code in ("<d", "<f", "<H", "<dd"))
 _NAN = math.nan
 _MAX_REASON = 500  # bytes; a reason is a sentence, not a log
 
@@ -66,12 +68,22 @@ class DamagedRow(ValueError):  # noqa: N818 - says what was found
     """A stored row that is not what was written: its check sum or its structure does not fit."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Layout:
     """Which columns a scan row has: signals in order, then results in order."""
 
     signals: tuple[str, ...]
     results: tuple[str, ...]
+
+    @functools.cached_property
+    def columns(self) -> int:
+        """Number of columns."""
+        return len(self.signals) + len(self.results)
+
+    @functools.cached_property
+    def stamps_at(self) -> int:
+        """Where the time stamps begin in a row."""
+        return HEADER.size + 8 * self.columns + 4 * len(self.results)
 
     def to_json(self) -> str:
         """Write it for the layout table."""
@@ -128,9 +140,8 @@ def pack_scan(outcome: Outcome) -> bytes:
     return body + _CHECK.pack(zlib.crc32(body))
 
 
-@dataclass(frozen=True, slots=True)
 class ScanRow:
-    """A stored scan row, opened: reads single columns on demand.
+    """A stored scan row, opened: checks the row at once and reads columns on demand.
 
     Parameters
     ----------
@@ -145,77 +156,90 @@ class ScanRow:
         The row does not match its check sum or its layout.
     """
 
-    layout: Layout
-    body: bytes
-    state: OperatingState
-    scan_number: int
-    verdicts: tuple[tuple[Status, str], ...]
-    _stamps_at: int
-    _stamps: int
-    _verdict_index_at: int
+    __slots__ = (
+        "_body",
+        "_indexes_at",
+        "_stamps",
+        "_verdict_count",
+        "_verdicts",
+        "layout",
+        "scan_number",
+        "state",
+    )
 
-    @classmethod
-    def open(cls, layout: Layout, body: bytes) -> ScanRow:
-        """Check a row and find its parts."""
-        if len(body) < HEADER.size + _CHECK.size or _CHECK.unpack_from(body, len(body) - 4)[0] != zlib.crc32(
-            memoryview(body)[:-4]
-        ):
+    def __init__(self, layout: Layout, body: bytes) -> None:
+        end = len(body) - _CHECK.size
+        if end < HEADER.size or zlib.crc32(body[:end]) != _CHECK.unpack_from(body, end)[0]:
             raise DamagedRow("a scan row does not match its check sum")
-        version, state, columns, stamps, verdict_count, number = HEADER.unpack_from(body)
-        signals, results = len(layout.signals), len(layout.results)
-        if version != VERSION or columns != signals + results or state not in STATES:
+        version, state, columns, self._stamps, self._verdict_count, self.scan_number = HEADER.unpack_from(
+            body
+        )
+        if version != VERSION or columns != layout.columns or state not in STATES:
             raise DamagedRow(f"a scan row (version {version}, {columns} columns) does not match its layout")
-        stamps_at = HEADER.size + 8 * columns + 4 * results
-        at = stamps_at + 16 * stamps + (2 * signals if stamps > 1 else 0)
-        verdicts = []
-        for _ in range(verdict_count):
-            code, length = _VERDICT.unpack_from(body, at)
-            at += _VERDICT.size
-            verdicts.append((_STATUSES[code], body[at : at + length].decode() if length else ""))
-            at += length
-        return cls(layout, body, STATES[state], number, tuple(verdicts), stamps_at, stamps, at)
+        self.layout = layout
+        self.state = STATES[state]
+        self._body = body
+        self._verdicts: tuple[tuple[Status, str], ...] = ()
+        self._indexes_at = 0
 
     def value(self, column: int) -> float | None:
         """Return the value of a column [SI], or ``None``."""
-        value: float = struct.unpack_from("<d", self.body, HEADER.size + 8 * column)[0]
+        value: float = _DOUBLE.unpack_from(self._body, HEADER.size + 8 * column)[0]
         return None if value != value else value  # noqa: PLR0124 - NaN is the only value unlike itself
 
     def verdict(self, column: int) -> tuple[Status, str]:
         """Return status and reason of a column."""
-        if len(self.verdicts) == 1:
-            return self.verdicts[0]
-        index = struct.unpack_from("<H", self.body, self._verdict_index_at + 2 * column)[0]
-        return self.verdicts[index]
+        verdicts = self._verdicts or self._read_verdicts()
+        if len(verdicts) == 1:
+            return verdicts[0]
+        return verdicts[_INDEX.unpack_from(self._body, self._indexes_at + 2 * column)[0]]
+
+    def point(self, column: int) -> tuple[float | None, Status]:
+        """Return value [SI] and status of a column."""
+        return self.value(column), self.verdict(column)[0]
 
     def uncertainty(self, column: int) -> float | None:
         """Return the standard uncertainty of a result's column [SI]; ``None`` where there is none."""
-        signals = len(self.layout.signals)
-        if column < signals:
+        result = column - len(self.layout.signals)
+        if result < 0:
             return None
-        columns = signals + len(self.layout.results)
-        at = HEADER.size + 8 * columns + 4 * (column - signals)
-        value: float = struct.unpack_from("<f", self.body, at)[0]
+        value: float = _SINGLE.unpack_from(self._body, HEADER.size + 8 * self.layout.columns + 4 * result)[0]
         return None if value != value else value  # noqa: PLR0124 - NaN is the only value unlike itself
 
     def stamp(self, column: int) -> tuple[float, float]:
         """Return source time and monotonic time of receipt of a signal's column."""
-        index = 0
+        stamps_at, index = self.layout.stamps_at, 0
         if self._stamps > 1:
-            index = struct.unpack_from("<H", self.body, self._stamps_at + 16 * self._stamps + 2 * column)[0]
-        source, received = struct.unpack_from("<dd", self.body, self._stamps_at + 16 * index)
+            index = _INDEX.unpack_from(self._body, stamps_at + 16 * self._stamps + 2 * column)[0]
+        source, received = _STAMP.unpack_from(self._body, stamps_at + 16 * index)
         return source, received
 
     def record(self, unit: str, time: float) -> ScanRecord:
         """Return everything in the row."""
+        verdict, value = self.verdict, self.value
         signals: dict[str, Reading] = {}
         for column, name in enumerate(self.layout.signals):
-            status, reason = self.verdict(column)
-            signals[name] = Reading(self.value(column), status, *self.stamp(column), reason)
+            status, reason = verdict(column)
+            source, received = self.stamp(column)
+            signals[name] = Reading(value(column), status, source, received, reason)
         results: dict[str, Result] = {}
         for column, name in enumerate(self.layout.results, start=len(signals)):
-            status, reason = self.verdict(column)
-            results[name] = Result(self.value(column), self.uncertainty(column), status, reason)
+            status, reason = verdict(column)
+            results[name] = Result(value(column), self.uncertainty(column), status, reason)
         return ScanRecord(unit, time, self.state, signals, results)
+
+    def _read_verdicts(self) -> tuple[tuple[Status, str], ...]:
+        at = self.layout.stamps_at + 16 * self._stamps
+        if self._stamps > 1:
+            at += 2 * len(self.layout.signals)
+        found = []
+        for _ in range(self._verdict_count):
+            code, length = _VERDICT.unpack_from(self._body, at)
+            at += _VERDICT.size
+            found.append((_STATUSES[code], self._body[at : at + length].decode() if length else ""))
+            at += length
+        self._indexes_at, self._verdicts = at, tuple(found)
+        return self._verdicts
 
 
 def _little(code: str, numbers: list[Any]) -> bytes:

@@ -216,7 +216,7 @@ class History:
         self, unit: int, columns: Sequence[Column], start: float, end: float
     ) -> Iterator[tuple[float, list[Point | None]]]:
         for _, time, row, places in self._scans(unit, columns, start, end):
-            yield time, [None if at is None else (row.value(at), row.verdict(at)[0]) for at in places]
+            yield time, [row.point(at) if at is not None else None for at in places]
 
     def last(self, unit: str, columns: Sequence[Column]) -> Row | None:
         """Return the newest stored scan of a unit, by the order of the journal, whatever its clock said."""

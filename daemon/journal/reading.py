@@ -72,7 +72,7 @@ class EntrySource:
         DamagedRow
             It does not match its check sum or its layout.
         """
-        return ScanRow.open(self.layout(layout_id), body)
+        return ScanRow(self.layout(layout_id), body)
 
     def layout(self, layout_id: int) -> Layout:
         """Columns of a layout."""

@@ -38,7 +38,7 @@ results = st.builds(Result, st.none() | finite, st.none() | st.floats(0, 1e6, wi
 )
 def test_a_scan_comes_back_whole(signals, calculated, state, number):
     packed = Outcome("u", number, 1.5, 2.5, state, signals, calculated)
-    row = ScanRow.open(Layout.from_json(layout_of(packed).to_json()), pack_scan(packed))
+    row = ScanRow(Layout.from_json(layout_of(packed).to_json()), pack_scan(packed))
     record = row.record("u", 1.5)
     assert dict(record.signals) == signals
     assert dict(record.results) == calculated
@@ -51,13 +51,13 @@ def test_any_changed_byte_is_noticed(place, change):
     body = bytearray(pack_scan(packed))
     body[place % len(body)] ^= change
     with pytest.raises(DamagedRow):
-        ScanRow.open(layout_of(packed), bytes(body))
+        ScanRow(layout_of(packed), bytes(body))
 
 
 def test_a_row_does_not_open_under_another_layout():
     packed = outcome(3)
     with pytest.raises(DamagedRow, match="5 columns"):
-        ScanRow.open(Layout(("one",), ()), pack_scan(packed))
+        ScanRow(Layout(("one",), ()), pack_scan(packed))
 
 
 def test_not_a_number_is_stored_as_no_value():
@@ -70,7 +70,7 @@ def test_not_a_number_is_stored_as_no_value():
         {"s": Reading(math.nan, Status.BAD_SENSOR_FAILURE, 0.0, 0.0)},
         {},
     )
-    assert ScanRow.open(layout_of(packed), pack_scan(packed)).value(0) is None
+    assert ScanRow(layout_of(packed), pack_scan(packed)).value(0) is None
 
 
 def test_a_long_reason_is_cut_between_characters():
@@ -84,7 +84,7 @@ def test_a_long_reason_is_cut_between_characters():
         {"s": Reading(None, Status.BAD_TIMEOUT, 0.0, 0.0, reason)},
         {},
     )
-    assert ScanRow.open(layout_of(packed), pack_scan(packed)).verdict(0)[1] == "°" * 250
+    assert ScanRow(layout_of(packed), pack_scan(packed)).verdict(0)[1] == "°" * 250
 
 
 def test_every_operating_state_has_a_number_of_its_own():
