@@ -122,7 +122,7 @@ def bubble_pressure(temperature: FloatOrArray, teg_mass_fraction: FloatOrArray) 
     Notes
     -----
     Valid for 273.15 to 500 K over the whole range of composition, at low pressure (ideal vapour): 3.9 % root
-    mean square on the fitted set of 51 points, 4 % and 8 % on the usable parts of two other published sets.
+    mean square on the fitted set of 51 points, 4 % and 9 % on the usable parts of two other published sets.
 
     References
     ----------

@@ -154,7 +154,7 @@ def viscosity(temperature: FloatOrArray, teg_mass_fraction: FloatOrArray) -> Flo
 
     Notes
     -----
-    Valid for 283 to 375 K and 0.85 to 1 kg/kg. Pure TEG within 9 % of a second published correlation over
+    Valid for 283 to 375 K and 0.85 to 1 kg/kg. Pure TEG within 10 % of a second published correlation over
     that range. The mixing rule (logarithm, weighted by mass) is from memory and unchecked: allow 15 %.
     Meant for the question whether cold glycol still flows, not for pressure drop.
 
