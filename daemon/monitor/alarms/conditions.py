@@ -9,13 +9,13 @@ running, and *unknown* stops its clock: bad input neither raises nor clears.
 from __future__ import annotations
 
 import enum
-from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from config.alarms import ResolvedAlarm
 from daemon.model import Link, LinkState, OperatingState, Quality, Reading, Result
+from daemon.monitor.alarms.trend import Window
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,63 +103,14 @@ class Detector:
         self.last = now
 
 
-class Slope:
-    """The change of a value over a window, from a least-squares line: steadier than two end points.
-
-    At most ``_SAMPLES`` samples are kept, evenly spaced. There is no change to tell before the samples span
-    half the window.
-    """
-
-    __slots__ = ("_change", "_samples", "window")
-
-    _SAMPLES = 60
-
-    def __init__(self, window: float) -> None:
-        self.window = window
-        self._samples: deque[tuple[float, float]] = deque()
-        self._change: float | None = None
-
-    def add(self, now: float, value: float | None) -> float | None:
-        """Take a value at monotonic time ``now``; return its change per window, or ``None`` if unknown."""
-        samples = self._samples
-        if value is None:
-            return None
-        if not samples or now - samples[-1][0] >= self.window / self._SAMPLES:
-            samples.append((now, value))
-            while now - samples[0][0] > self.window:
-                samples.popleft()
-            self._change = self._fit()
-        return self._change
-
-    def _fit(self) -> float | None:
-        samples = self._samples
-        count = len(samples)
-        if samples[-1][0] - samples[0][0] < self.window / 2 or count < 5:
-            return None
-        mean_time = sum(time for time, _ in samples) / count
-        mean_value = sum(value for _, value in samples) / count
-        spread = sum((time - mean_time) ** 2 for time, _ in samples)
-        covariance = sum((time - mean_time) * (value - mean_value) for time, value in samples)
-        return covariance / spread * self.window
-
-    def ages(self, now: float) -> tuple[tuple[float, float], ...]:
-        """Return the samples as (age at ``now`` [s], value), for saving."""
-        return tuple((now - time, value) for time, value in self._samples)
-
-    def resume(self, ages: Iterable[tuple[float, float]], now: float, downtime: float) -> None:
-        """Go on from saved samples that are older by the time the daemon was down."""
-        self._samples = deque((now - age - downtime, v) for age, v in ages if age + downtime <= self.window)
-        self._change = self._fit() if self._samples else None
-
-
 class Watch:
     """Looks at the input of one alarm and says where it stands."""
 
-    __slots__ = ("_alarm", "slope")
+    __slots__ = ("_alarm", "window")
 
     def __init__(self, alarm: ResolvedAlarm) -> None:
         self._alarm = alarm
-        self.slope = Slope(alarm.window) if alarm.condition in {"rate high", "rate low"} else None
+        self.window = Window(alarm.window) if alarm.condition in {"rate high", "rate low"} else None
 
     def look(self, inputs: AlarmInputs) -> Observation:
         """Compare the input with its setpoint, both as they stand in ``inputs``."""
@@ -173,8 +124,9 @@ class Watch:
         if alarm.condition == "bad quality":
             return self._look_at_quality(inputs, source, time)
         value = None if source is None else source.usable
-        if self.slope is not None:
-            value = self.slope.add(inputs.monotonic, value)
+        if self.window is not None:
+            line = self.window.add(inputs.monotonic, value)
+            value = None if line is None else line.slope * self.window.length
         elif alarm.deviation_from and value is not None:
             other = _usable(inputs, alarm.deviation_from)
             value = None if other is None else abs(value - other)

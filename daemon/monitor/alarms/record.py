@@ -131,7 +131,7 @@ class AlarmRecord:
     def save(self, now: float) -> SavedAlarm:
         """Return what a restart needs, at monotonic time ``now``."""
         shelf = self.shelf
-        slope = self.watch.slope
+        window = self.watch.window
         return SavedAlarm(
             life=self.life,
             pending=self.detector.pending,
@@ -147,7 +147,7 @@ class AlarmRecord:
             service_note=self.service_note,
             first_out=self.first_out,
             rule=self.rule.save(),
-            samples=() if slope is None else slope.ages(now),
+            samples=() if window is None else window.ages(now),
             priority=self.alarm.priority if self.occurrence else "low",
             title=self.alarm.title if self.occurrence else "",
         )
@@ -167,5 +167,5 @@ class AlarmRecord:
         self.service_note = saved.service_note
         self.first_out = saved.first_out
         self.rule.resume(saved.rule, now)
-        if self.watch.slope is not None:
-            self.watch.slope.resume(saved.samples, now, downtime)
+        if self.watch.window is not None:
+            self.watch.window.resume(saved.samples, now, downtime)

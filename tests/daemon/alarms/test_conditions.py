@@ -11,7 +11,7 @@ from config.alarms import ResolvedAlarm, SetPoint
 from config.quantities import Quantity
 from daemon.model import LinkState, OperatingState, Reading, Result, Status
 from daemon.monitor.alarms import AlarmInputs
-from daemon.monitor.alarms.conditions import Detector, Observation, Position, Slope, Watch
+from daemon.monitor.alarms.conditions import Detector, Observation, Position, Watch
 from tests.daemon.alarms.alarm_kit import START, alarm, bad, good, link, result
 
 BEYOND, BETWEEN, BACK, UNKNOWN = Position.BEYOND, Position.BETWEEN, Position.BACK, Position.UNKNOWN
@@ -160,6 +160,10 @@ def test_a_link_that_nobody_reports_is_unknown() -> None:
     assert look(alarm(input="plc", source="link", condition="link down", setpoint=None)).position is UNKNOWN
 
 
+def test_what_is_not_a_number_neither_raises_nor_clears() -> None:
+    assert look(alarm(), {"level": good(math.nan)}).position is BETWEEN
+
+
 def drive(detector: Detector, positions: str, on: float, off: float, at: float = 0.0) -> str:
     """One letter a second (b beyond, w between, k back, u unknown) in, ``#`` while true out."""
     letters = {"b": BEYOND, "w": BETWEEN, "k": BACK, "u": UNKNOWN}
@@ -237,40 +241,6 @@ def test_check_values_of_the_consecutive_sample_formula() -> None:
     assert mean(0.5, 5) == pytest.approx(62)
     assert mean(0.9, 5) == pytest.approx(6.94, abs=0.005)
     assert mean(0.99, 15) == pytest.approx(16.3, abs=0.05)
-
-
-def test_the_slope_of_a_straight_line_is_exact_and_needs_half_a_window() -> None:
-    slope = Slope(60.0)
-    seen = [slope.add(float(second), 10.0 + 0.5 * second) for second in range(120)]
-    assert seen[:30] == [None] * 30
-    assert seen[30:] == [pytest.approx(30.0)] * 90
-
-
-def test_the_slope_leaves_out_what_is_bad_and_forgets_what_is_old() -> None:
-    slope = Slope(60.0)
-    for second in range(61):
-        slope.add(float(second), float(second))
-    assert slope.add(61.0, None) is None
-    assert slope.add(62.0, 62.0) == pytest.approx(60.0)
-    assert slope.add(500.0, 0.0) is None
-
-
-def test_between_two_samples_the_slope_stays_as_it_was() -> None:
-    slope = Slope(600.0)
-    for second in range(0, 601, 10):
-        slope.add(float(second), 0.1 * second)
-    assert slope.add(605.0, 1e6) == pytest.approx(60.0)
-
-
-def test_a_slope_goes_on_after_a_restart_unless_it_was_long() -> None:
-    first = Slope(60.0)
-    for second in range(61):
-        first.add(float(second), 2.0 * second)
-    soon, late = Slope(60.0), Slope(60.0)
-    soon.resume(first.ages(60.0), now=7.0, downtime=5.0)
-    late.resume(first.ages(60.0), now=7.0, downtime=500.0)
-    assert soon.add(7.1, 130.2) == pytest.approx(120.0)
-    assert late.add(7.1, 130.0) is None
 
 
 @pytest.mark.parametrize(
