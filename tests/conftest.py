@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import inspect
 import ipaddress
 import os
 import socket
@@ -51,7 +50,7 @@ def loopback_only() -> Iterator[None]:
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, object, object]:
     """Keep looptime from making, and leaving open, an event loop for a test that has none."""
-    if not inspect.iscoroutinefunction(pyfuncitem.obj):
+    if pyfuncitem.get_closest_marker("asyncio") is None:
         asyncio.set_event_loop(None)
     return (yield)
 
