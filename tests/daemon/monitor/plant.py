@@ -91,7 +91,7 @@ def make_site(
 
 
 NORMAL: dict[str, float] = {
-    "contactor_temperature": 310.93,  # 100 degF
+    "contactor_temperature": 300.0,  # 80 degF
     "contactor_pressure": 5.617e6,  # 800 psig
     "gas_rate": 1.64,  # 5 MMscfd
     "reboiler_temperature": 469.26,  # 385 degF
