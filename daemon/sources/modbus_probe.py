@@ -35,7 +35,7 @@ from daemon.sources.modbus_poller import modbus_scalings, modbus_signals
 SILENCES_UNTIL_SKIPPED = 2
 """Signals of one device that may stay unanswered before the rest of it is left out."""
 SMALLEST_PLAUSIBLE, LARGEST_PLAUSIBLE = 1e-6, 1e6
-"""Size of a plausible value other than 0, in the signal's own unit; a range takes the place of the largest."""
+"""Size of a plausible value other than 0, in the signal's own unit; a range replaces the largest."""
 
 
 @dataclass(frozen=True, slots=True)
