@@ -1,15 +1,16 @@
-"""The chain of one unit's calculation: from checked readings to every result with its effects.
+"""The chain of one unit's calculation: from checked readings to every result with its uncertainty.
 
-Each step gives a value and its *effects* (``calc.uncertainty``), so that uncertainty costs a few multiplications
-instead of a second calculation per source. The same lines serve one set of readings and a block of rows. NaN runs
-through: a result that needs an absent reading is absent.
+Each step gives a value and its *effects* (``calc.uncertainty``), so that uncertainty costs a few
+multiplications instead of a second calculation for each source. The same lines serve one set of readings and
+a block of rows. NaN runs through: a result that needs an absent reading is absent.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 from calc.absorber import moles_per_mass
 from calc.activity import activity_logarithms
@@ -30,17 +31,34 @@ from calc.water import log_water_content, water_dew_point
 
 _LITTLE = 1e-30  # rate that stands for none, so that its logarithm exists
 _PUREST = 0.99999  # lean glycol above this is a wrong bias or a wrong sample
+_NEAR_ONE = 1e-6  # |ln A| below which Kremser's closed form loses digits
 
 
-@dataclass(frozen=True, slots=True)
-class ChainResult:
-    """Estimates by name, and the effects on the dew-point margin."""
+class Relative(NamedTuple):
+    """A positive value and the effects on its logarithm."""
 
-    estimates: dict[str, Estimate]
-    margin_effects: Effects
+    value: FloatOrArray
+    effects: Effects
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value with its standard uncertainty."""
+        return Estimate(self.value, self.value * standard_uncertainty(self.effects))
 
 
-def _or_absent(function: Callable[..., FloatOrArray], *arguments: FloatOrArray | float) -> FloatOrArray:
+class Absolute(NamedTuple):
+    """A value and the effects on it, in its unit."""
+
+    value: FloatOrArray
+    effects: Effects
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value with its standard uncertainty; an absent value has none."""
+        return Estimate(self.value, standard_uncertainty(self.effects) + 0.0 * self.value)
+
+
+def _or_absent(function: Callable[..., FloatOrArray], *arguments: FloatOrArray) -> FloatOrArray:
     """Let a scalar out of range be absent (NaN), as the same element of an array is.
 
     ``calc.unit.reason`` names the reading that is to blame, so nothing is lost with the error's text.
@@ -51,287 +69,370 @@ def _or_absent(function: Callable[..., FloatOrArray], *arguments: FloatOrArray |
         return math.nan
 
 
-def _estimate(value: FloatOrArray, effects: Effects) -> Estimate:
-    """Estimate with the uncertainty of its effects; an absent value has none."""
-    uncertainty = standard_uncertainty(effects)
-    return Estimate(value, uncertainty + 0.0 * value)
-
-
-def _relative(value: FloatOrArray, effects: Effects) -> Estimate:
-    """Estimate from effects on the logarithm of the value."""
-    return Estimate(value, value * standard_uncertainty(effects))
-
-
-def calculate(readings: Readings, design: Design, sd: Uncertainties) -> ChainResult:
-    """Run the chain for one set of readings or one block of rows; readings out of range must be NaN already."""
-    r = readings
-    xp = functions_for(*(getattr(r, name) for name in r.__slots__))
-    exp, log, where, isnan = xp.exp, xp.log, xp.where, xp.isnan
-    results: dict[str, Estimate] = {}
-
-    def choose(measured: FloatOrArray, otherwise: FloatOrArray) -> FloatOrArray:
-        return where(isnan(measured), otherwise, measured)
-
-    # Circulation.
-    pumped = r.stroke_rate * (design.pump_displacement * design.volumetric_efficiency)
-    circulation = choose(r.lean_glycol_rate, pumped)
-    flow_effects: Effects = {"circulation_rate": sd.circulation_rate}
-    results["circulation_rate"] = _relative(circulation, flow_effects)
-
-    # Gas.
-    temperature, pressure, gas = r.gas_temperature, r.gas_pressure, r.gas_rate
-    z = _or_absent(_compressibility(design), temperature, pressure)
-    results["compressibility"] = _relative(z, {"compressibility_model": sd.compressibility_model})
-    inverse = 1.0 / temperature
-    log_saturated, by_inverse, by_log_pressure = log_water_content(inverse, pressure)
-    saturated = exp(log_saturated)
-    pressure_effect: Effects = {"gas_pressure": sd.gas_pressure}
-    saturated_effects: Effects = {
-        "gas_temperature": -by_inverse * inverse * inverse * sd.gas_temperature,
-        "gas_pressure": by_log_pressure * sd.gas_pressure,
-        "water_content_model": sd.water_content_model,
-    }
-    results["saturated_water_content"] = _relative(saturated, saturated_effects)
-    gas_effect: Effects = {"gas_rate": sd.gas_rate}
-
-    # Water in the wet gas: measured, or saturated.
-    assumed = where(isnan(r.inlet_water_content), 1.0, 0.0)
-    inlet = choose(r.inlet_water_content, saturated)
-    inlet_effects = combine(
-        (assumed, saturated_effects), (1.0 - assumed, {"inlet_water_content": sd.inlet_water_content})
-    )
-    results["inlet_water_content"] = _relative(inlet, inlet_effects)
-    load = inlet * gas
-    results["water_load"] = _relative(load, combine((1.0, inlet_effects), (1.0, gas_effect)))
-
-    # Lean glycol: laboratory, or reboiler.
-    boiling_pressure = choose(r.reboiler_pressure, design.barometric_pressure + design.still_back_pressure)
-    flowing = where(circulation > 0.0, circulation, math.nan)
-    stripping = choose(r.stripping_gas_rate / flowing, design.stripping_gas_ratio + 0.0 * pressure)
-    stripped = design.stripping_gas_ratio > 0.0 or not isinstance(r.stripping_gas_rate, float)
-    stripped = stripped or not math.isnan(r.stripping_gas_rate)
-    boiled_off = load / flowing if stripped else 1.0
-    lean = lean_water(
-        r.reboiler_temperature,
-        boiling_pressure,
-        stripping if stripped else 0.0,
-        boiled_off,
-        design.stripping_stages,
-    )
-    x = lean.water_mole_fraction
-    reboiler_effects: Effects = {
-        "reboiler_temperature": lean.log_by_temperature * sd.reboiler_temperature,
-        "reboiler_pressure": lean.log_by_log_pressure * (sd.reboiler_pressure / boiling_pressure),
-    }
-    if stripped:
-        reboiler_effects["stripping_gas_ratio"] = lean.log_by_log_stripping * sd.stripping_gas_ratio
-    if design.lean_purity_bias_uncertainty is None:
-        reboiler_effects["activity"] = lean.log_by_log_activity * sd.activity
-        reboiler_effects["activity_reboiler"] = lean.log_by_log_activity * sd.activity_reboiler
-    by_log_x = -x * TEG_MOLAR_MASS * WATER_MOLAR_MASS / _mixture_molar_mass(x) ** 2  # dw / d ln x
-    purity_effects = combine((by_log_x, reboiler_effects))
-    if design.lean_purity_bias_uncertainty is not None:
-        purity_effects["laboratory_mass_fraction"] = design.lean_purity_bias_uncertainty + 0.0 * x
-    calculated = (1.0 - x) * TEG_MOLAR_MASS / _mixture_molar_mass(x) + design.lean_purity_bias
-    if isinstance(r.lean_mass_fraction, float) and math.isnan(r.lean_mass_fraction):
-        purity = calculated
-    else:
-        sampled = where(isnan(r.lean_mass_fraction), 0.0, 1.0)
-        purity = choose(r.lean_mass_fraction, calculated)
-        purity_effects = {name: where(sampled > 0.0, 0.0, effect) for name, effect in purity_effects.items()}
-        purity_effects = combine(
-            (1.0, purity_effects), (sampled, {"laboratory_mass_fraction": sd.laboratory_mass_fraction})
-        )
-    purity = where(purity <= _PUREST, purity, math.nan)
-    results["lean_mass_fraction"] = _estimate(purity, purity_effects)
-
-    # Activity of the water in it.
-    by_mass = (1.0 - purity) / WATER_MOLAR_MASS
-    x = by_mass / (by_mass + purity / TEG_MOLAR_MASS)
-    log_gamma, _, gamma_slope = activity_logarithms(x)
-    log_activity = log(x) + log_gamma
-    x_slope = -(_mixture_molar_mass(x) ** 2) / (TEG_MOLAR_MASS * WATER_MOLAR_MASS)  # dx / dw
-    model: Effects = {"activity": sd.activity, "activity_contactor": sd.activity_contactor}
-    gamma_effects = combine((gamma_slope * x_slope, purity_effects), (1.0, model))
-    activity_effects = combine(((gamma_slope + 1.0 / x) * x_slope, purity_effects), (1.0, model))
-    log_pressure, pressure_slope = liquid_log_pressure(inverse)
-    heating: Effects = {"gas_temperature": -pressure_slope * inverse * inverse * sd.gas_temperature}
-    equilibrium = dew_point_at_log_pressure(log_activity + log_pressure)
-    _, slope = liquid_log_pressure(1.0 / equilibrium)
-    results["equilibrium_dew_point"] = _estimate(
-        equilibrium,
-        combine((-equilibrium * equilibrium / slope, combine((1.0, activity_effects), (1.0, heating)))),
-    )
-    driest = saturated * exp(log_activity)
-    driest_effects = combine((1.0, saturated_effects), (1.0, activity_effects))
-
-    # Contactor. The glycol's density is taken at gas temperature; its own effect (0.1 %) is left out.
-    glycol_density = _or_absent(density, temperature, purity)
-    lean_moles = glycol_density * moles_per_mass(purity)
-    per_flow = (
-        log(lean_moles * (WATER_STANDARD_DENSITY * STANDARD_MOLAR_VOLUME) / where(gas > 0.0, gas, math.nan))
-        - log_gamma
-        - log_saturated
-    )
-    moles_slope = (1.0 / TEG_MOLAR_MASS - 1.0 / WATER_MOLAR_MASS) / moles_per_mass(purity)
-    per_flow_effects = combine(
-        (-1.0, gas_effect), (moles_slope, purity_effects), (-1.0, gamma_effects), (-1.0, saturated_effects)
-    )
-    log_factor = log(xp.maximum(circulation, _LITTLE)) + per_flow
-    factor_effects = combine((1.0, flow_effects), (1.0, per_flow_effects))
-    stages = design.theoretical_stages
-    stage_effect: Effects = {"theoretical_stages": stages * sd.theoretical_stages}
-    log_ratio, by_factor, by_stages = log_removal_ratio(log_factor, stages)
-    ratio = exp(log_ratio)
-    share = 1.0 / (1.0 + ratio)
-    outlet = (inlet + ratio * driest) * share
-    outlet_effects = combine(  # on the content itself
-        (share * inlet, inlet_effects),
-        (share * ratio * driest, driest_effects),
-        (share * ratio * (driest - outlet), combine((by_factor, factor_effects), (by_stages, stage_effect))),
-    )
-    results["outlet_water_content"] = _estimate(outlet, outlet_effects)
-
-    # Water balance.
-    removed = gas * (inlet - outlet)
-    removed_effects = combine((gas * inlet, inlet_effects), (-gas, outlet_effects), (removed, gas_effect))
-    results["water_removed"] = _estimate(removed, removed_effects)
-    drying = where(removed > 0.0, removed, math.nan)
-    circulation_ratio = circulation / drying
-    results["circulation_ratio"] = _relative(
-        circulation_ratio, combine((1.0, flow_effects), (-1.0 / drying, removed_effects))
-    )
-    mass = circulation * glycol_density
-    rich = mass * purity / where(mass + removed > 0.0, mass + removed, math.nan)
-    dilution = removed / (mass + _LITTLE + removed)
-    results["rich_mass_fraction"] = _estimate(
-        rich,
-        combine(
-            (rich / purity, purity_effects),
-            (rich * dilution, flow_effects),
-            (-rich * dilution / drying, removed_effects),
-        ),
-    )
-    duty = _or_absent(
-        lambda *arguments: reboiler_duty(*arguments).total, mass, removed, r.reboiler_temperature
-    )
-    results["reboiler_duty"] = _relative(
-        duty, {"reboiler_duty_model": sd.reboiler_duty_model, "circulation_rate": sd.circulation_rate}
-    )
-
-    # Dew points and the limit.
-    stated = pressure if design.limit_pressure is None else design.limit_pressure
-    stated_effect = pressure_effect if design.limit_pressure is None else {}
-    reading_off: Effects = {"dew_point_model": -sd.dew_point_model}
-
-    def dew_point(content: FloatOrArray, log_effects: Effects) -> tuple[FloatOrArray, Effects]:
-        point = _or_absent(water_dew_point, content, stated)
-        _, by_inverse, by_log_pressure = log_water_content(1.0 / point, stated)
-        slope = -point * point / by_inverse  # dT / d ln W
-        moved = combine((1.0, log_effects), (-by_log_pressure, stated_effect), (1.0, reading_off))
-        return point, combine((slope, moved))
-
-    outlet_dew_point, outlet_dew_effects = dew_point(outlet, combine((1.0 / outlet, outlet_effects)))
-    results["outlet_dew_point"] = _estimate(outlet_dew_point, outlet_dew_effects)
-    limit: FloatOrArray
-    limit_effects: Effects
-    if design.limit_dew_point is None:
-        limit, limit_effects = (
-            math.nan if design.limit_water_content is None else design.limit_water_content,
-            {},
-        )
-        limit_dew_point, limit_dew_effects = dew_point(limit, limit_effects)
-    else:
-        limit_dew_point, limit_dew_effects = design.limit_dew_point, {}
-        log_limit, _, by_log_pressure = log_water_content(1.0 / limit_dew_point, stated)
-        limit = exp(log_limit) if not isinstance(log_limit, float) else math.exp(log_limit)
-        limit_effects = combine((by_log_pressure, stated_effect), (-1.0, reading_off))
-    results["limit_dew_point"] = _estimate(limit_dew_point, limit_dew_effects)
-    margin = limit_dew_point - outlet_dew_point
-    margin_effects = combine((1.0, limit_dew_effects), (-1.0, outlet_dew_effects))
-    results["dew_point_margin"] = margin_estimate = _estimate(margin, margin_effects)
-    results["water_content_margin"] = _estimate(
-        limit - outlet, combine((limit, limit_effects), (-1.0, outlet_effects))
-    )
-    spread = where(margin_estimate.uncertainty > 0.0, margin_estimate.uncertainty, math.nan)
-    results["probability_over_limit"] = Estimate(
-        probability_below_zero(margin, spread), math.nan + 0.0 * margin
-    )
-
-    # Glycol that would just meet the limit.
-    wet = where(inlet > limit, inlet - limit, math.nan)
-    room = where(limit > driest, limit - driest, math.nan)
-    log_needed_ratio = log(wet / room)
-    needed_effects = combine(
-        (inlet / wet, inlet_effects),
-        (-limit / wet - limit / room, limit_effects),
-        (driest / room, driest_effects),
-    )
-    log_needed = log_absorption_factor_for(log_needed_ratio, stages)
-    _, by_factor, by_stages = log_removal_ratio(log_needed, stages)
-    needed = exp(log_needed - per_flow)
-    meets_already = (inlet <= limit) & (limit > driest)
-    needed = where(meets_already, 0.0 * inlet, needed)
-    needed_effects = combine(
-        (1.0 / by_factor, needed_effects), (-by_stages / by_factor, stage_effect), (-1.0, per_flow_effects)
-    )
-    needed_effects = {name: where(meets_already, 0.0, effect) for name, effect in needed_effects.items()}
-    results["required_circulation_rate"] = _relative(needed, needed_effects)
-    results["required_stroke_rate"] = _relative(
-        needed / (design.pump_displacement * design.volumetric_efficiency),
-        combine((1.0, needed_effects), (-1.0, flow_effects)),
-    )
-
-    # Stages that explain a measured outlet.
-    measured = r.outlet_water_content
-    taken = where(inlet >= measured, inlet - measured, math.nan)
-    left = where(measured > driest, measured - driest, math.nan)
-    tame = where(xp.absolute(log_factor) < 1e-6, 1e-6, log_factor)
-    factor = exp(tame)
-    power = 1.0 + taken / left * (factor - 1.0) / factor  # A^N; none where A is too small for any N
-    found = log(where(power > 0.0, power, math.nan)) / tame
-    _, by_factor, by_stages = log_removal_ratio(log_factor, xp.maximum(found, 1e-6))
-    found_effects = combine(
-        (inlet / xp.maximum(taken, _LITTLE), inlet_effects),
-        (driest / left, driest_effects),
-        (-by_factor, factor_effects),
-        (
-            -measured / xp.maximum(taken, _LITTLE) - measured / left,
-            {"outlet_water_content": sd.outlet_water_content},
-        ),
-    )
-    results["inferred_stages"] = stages_estimate = _estimate(found, combine((1.0 / by_stages, found_effects)))
-    trays = math.nan if design.trays is None else float(design.trays)
-    results["inferred_tray_efficiency"] = Estimate(
-        stages_estimate.value / trays, stages_estimate.uncertainty / trays
-    )
-
-    # Beside the chain.
-    hydrate = _or_absent(hydrate_temperature, pressure, design.specific_gravity)
-    results["hydrate_temperature"] = _estimate(hydrate, {"hydrate_model": sd.hydrate_model})
-    results["lean_approach_temperature"] = _estimate(
-        r.lean_glycol_temperature - temperature,
-        {"gas_temperature": sd.gas_temperature, "lean_glycol_temperature": sd.gas_temperature},
-    )
-    return ChainResult(results, margin_effects)
-
-
 def _mixture_molar_mass(x: FloatOrArray) -> FloatOrArray:
     """Molar mass of glycol with a mole fraction of water [kg/mol]."""
     return TEG_MOLAR_MASS + (WATER_MOLAR_MASS - TEG_MOLAR_MASS) * x
 
 
-def _compressibility(design: Design) -> Callable[[FloatOrArray, FloatOrArray], FloatOrArray]:
-    """Compressibility of the design's gas."""
+class Chain:
+    """One pass over one set of readings, or over one block of rows.
 
-    def of(temperature: FloatOrArray, pressure: FloatOrArray) -> FloatOrArray:
-        return compressibility(
-            temperature,
-            pressure,
-            design.specific_gravity,
-            carbon_dioxide=design.carbon_dioxide,
-            hydrogen_sulfide=design.hydrogen_sulfide,
-            nitrogen=design.nitrogen,
+    Parameters
+    ----------
+    readings : Readings
+        Floats, or arrays of one length; what is out of range must be NaN already [SI].
+    design : Design
+        A checked design [SI].
+    sd : Uncertainties
+        One standard deviation of each source [SI or relative].
+
+    Attributes
+    ----------
+    estimates : dict
+        Every estimate of ``Results`` by name.
+    margin : Absolute
+        The dew-point margin with what each source does to it [K].
+    """
+
+    def __init__(self, readings: Readings, design: Design, sd: Uncertainties) -> None:
+        self.readings, self.design, self.sd = readings, design, sd
+        self.xp = functions_for(*(getattr(readings, name) for name in readings.__slots__))
+        self.estimates: dict[str, Estimate] = {}
+        self._gas()
+        self._circulation_and_inlet()
+        self._lean_glycol()
+        self._equilibrium()
+        self._contactor()
+        self._water_balance()
+        self._limit()
+        self._needed_glycol()
+        self._inferred_stages()
+
+    def _measured_or(self, measured: FloatOrArray, otherwise: FloatOrArray) -> FloatOrArray:
+        return self.xp.where(self.xp.isnan(measured), otherwise, measured)
+
+    def _gas(self) -> None:
+        """Compressibility, saturated water content, hydrate; approach of the lean glycol beside them."""
+        design, sd, r = self.design, self.sd, self.readings
+
+        def z_of(temperature: FloatOrArray, pressure: FloatOrArray) -> FloatOrArray:
+            return compressibility(
+                temperature,
+                pressure,
+                design.specific_gravity,
+                carbon_dioxide=design.carbon_dioxide,
+                hydrogen_sulfide=design.hydrogen_sulfide,
+                nitrogen=design.nitrogen,
+            )
+
+        z = Relative(
+            _or_absent(z_of, r.gas_temperature, r.gas_pressure),
+            {"compressibility_model": sd.compressibility_model},
+        )
+        hydrate = Absolute(
+            _or_absent(hydrate_temperature, r.gas_pressure, design.specific_gravity),
+            {"hydrate_model": sd.hydrate_model},
+        )
+        approach = Absolute(
+            r.lean_glycol_temperature - r.gas_temperature,
+            {"gas_temperature": sd.gas_temperature, "lean_glycol_temperature": sd.gas_temperature},
+        )
+        self.inverse = 1.0 / r.gas_temperature
+        self.warming: FloatOrArray = -self.inverse * self.inverse * sd.gas_temperature  # effect on 1/T
+        self.log_saturated, by_inverse, by_log_pressure = log_water_content(self.inverse, r.gas_pressure)
+        self.saturated = Relative(
+            self.xp.exp(self.log_saturated),
+            {
+                "gas_temperature": by_inverse * self.warming,
+                "gas_pressure": by_log_pressure * sd.gas_pressure,
+                "water_content_model": sd.water_content_model,
+            },
+        )
+        self.rate = Relative(r.gas_rate, {"gas_rate": sd.gas_rate})
+        self.estimates["compressibility"] = z.estimate
+        self.estimates["hydrate_temperature"] = hydrate.estimate
+        self.estimates["lean_approach_temperature"] = approach.estimate
+        self.estimates["saturated_water_content"] = self.saturated.estimate
+
+    def _circulation_and_inlet(self) -> None:
+        """Glycol by meter or by strokes; water in the wet gas as measured or as saturated."""
+        design, sd, r, xp = self.design, self.sd, self.readings, self.xp
+        pumped = r.stroke_rate * (design.pump_displacement * design.volumetric_efficiency)
+        self.circulation = Relative(
+            self._measured_or(r.lean_glycol_rate, pumped), {"circulation_rate": sd.circulation_rate}
+        )
+        assumed = xp.where(xp.isnan(r.inlet_water_content), 1.0, 0.0)
+        self.inlet = Relative(
+            self._measured_or(r.inlet_water_content, self.saturated.value),
+            combine(
+                (assumed, self.saturated.effects),
+                (1.0 - assumed, {"inlet_water_content": sd.inlet_water_content}),
+            ),
+        )
+        self.load = Relative(
+            self.inlet.value * self.rate.value,
+            combine((1.0, self.inlet.effects), (1.0, self.rate.effects)),
+        )
+        self.estimates["circulation_rate"] = self.circulation.estimate
+        self.estimates["inlet_water_content"] = self.inlet.estimate
+        self.estimates["water_load"] = self.load.estimate
+
+    def _lean_glycol(self) -> None:
+        """Purity by laboratory, or by the reboiler with the bias that past samples showed."""
+        design, sd, r, xp = self.design, self.sd, self.readings, self.xp
+        pressure = self._measured_or(
+            r.reboiler_pressure, design.barometric_pressure + design.still_back_pressure
+        )
+        stripping: FloatOrArray = 0.0
+        boiled_off: FloatOrArray = 1.0  # without stripping gas it does not matter
+        if design.stripping_gas_ratio > 0.0 or not _absent(r.stripping_gas_rate):
+            flowing = xp.where(self.circulation.value > 0.0, self.circulation.value, math.nan)
+            stripping = self._measured_or(r.stripping_gas_rate / flowing, design.stripping_gas_ratio)
+            boiled_off = self.load.value / flowing
+        lean = lean_water(r.reboiler_temperature, pressure, stripping, boiled_off, design.stripping_stages)
+        x = lean.water_mole_fraction
+        log_effects: Effects = {
+            "reboiler_temperature": lean.log_by_temperature * sd.reboiler_temperature,
+            "reboiler_pressure": lean.log_by_log_pressure * (sd.reboiler_pressure / pressure),
+            "stripping_gas_ratio": lean.log_by_log_stripping * sd.stripping_gas_ratio,
+        }
+        own: Effects = {}
+        if design.lean_purity_bias_uncertainty is None:
+            log_effects["activity"] = lean.log_by_log_activity * sd.activity
+            log_effects["activity_reboiler"] = lean.log_by_log_activity * sd.activity_reboiler
+        else:
+            own = {"laboratory_mass_fraction": design.lean_purity_bias_uncertainty}
+        molar_mass = _mixture_molar_mass(x)
+        by_log_x = -x * (TEG_MOLAR_MASS * WATER_MOLAR_MASS) / (molar_mass * molar_mass)
+        value = (1.0 - x) * TEG_MOLAR_MASS / molar_mass + design.lean_purity_bias
+        effects = combine((by_log_x, log_effects), (1.0, own))
+        if not _absent(r.lean_mass_fraction):
+            unsampled = xp.isnan(r.lean_mass_fraction)
+            effects = {source: xp.where(unsampled, effect, 0.0) for source, effect in effects.items()}
+            sample: Effects = {"laboratory_mass_fraction": sd.laboratory_mass_fraction}
+            effects = combine((1.0, effects), (xp.where(unsampled, 0.0, 1.0), sample))
+            value = self._measured_or(r.lean_mass_fraction, value)
+        self.purity = Absolute(xp.where(value <= _PUREST, value, math.nan), effects)
+        self.estimates["lean_mass_fraction"] = self.purity.estimate
+
+    def _equilibrium(self) -> None:
+        """Activity of the water in the lean glycol, and the driest gas there can be over it."""
+        sd, xp = self.sd, self.xp
+        by_mass = (1.0 - self.purity.value) / WATER_MOLAR_MASS
+        x = by_mass / (by_mass + self.purity.value / TEG_MOLAR_MASS)
+        molar_mass = _mixture_molar_mass(x)
+        x_slope = -molar_mass * molar_mass / (TEG_MOLAR_MASS * WATER_MOLAR_MASS)  # dx/dw
+        log_gamma, _, gamma_slope = activity_logarithms(x)
+        model: Effects = {"activity": sd.activity, "activity_contactor": sd.activity_contactor}
+        self.log_gamma = log_gamma
+        self.gamma_effects = combine((gamma_slope * x_slope, self.purity.effects), (1.0, model))
+        log_activity = xp.log(x) + log_gamma
+        activity_effects = combine(((gamma_slope + 1.0 / x) * x_slope, self.purity.effects), (1.0, model))
+
+        log_pressure, pressure_slope = liquid_log_pressure(self.inverse)
+        point = dew_point_at_log_pressure(log_activity + log_pressure)
+        _, slope = liquid_log_pressure(1.0 / point)
+        warmer: Effects = {"gas_temperature": pressure_slope * self.warming}
+        by_log_pressure = -point * point / slope
+        dew_point = Absolute(point, combine((by_log_pressure, activity_effects), (by_log_pressure, warmer)))
+        self.driest = Relative(
+            self.saturated.value * xp.exp(log_activity),
+            combine((1.0, self.saturated.effects), (1.0, activity_effects)),
+        )
+        self.estimates["equilibrium_dew_point"] = dew_point.estimate
+
+    def _contactor(self) -> None:
+        """Outlet by Kremser; the glycol's density is taken at gas temperature, its own error left out."""
+        xp, stages, purity = self.xp, self.design.theoretical_stages, self.purity
+        self.glycol_density = _or_absent(density, self.readings.gas_temperature, purity.value)
+        lean_moles = moles_per_mass(purity.value)
+        flowing = xp.where(self.rate.value > 0.0, self.rate.value, math.nan)
+        per_volume = self.glycol_density * lean_moles * (WATER_STANDARD_DENSITY * STANDARD_MOLAR_VOLUME)
+        self.log_per_glycol = xp.log(per_volume / flowing) - self.log_gamma - self.log_saturated
+        by_purity = (1.0 / TEG_MOLAR_MASS - 1.0 / WATER_MOLAR_MASS) / lean_moles
+        self.per_glycol_effects = combine(
+            (-1.0, self.rate.effects),
+            (by_purity, purity.effects),
+            (-1.0, self.gamma_effects),
+            (-1.0, self.saturated.effects),
+        )
+        self.log_factor = xp.log(xp.maximum(self.circulation.value, _LITTLE)) + self.log_per_glycol
+        self.factor_effects = combine((1.0, self.circulation.effects), (1.0, self.per_glycol_effects))
+        self.stage_effects: Effects = {"theoretical_stages": stages * self.sd.theoretical_stages}
+
+        log_ratio, by_factor, by_stages = log_removal_ratio(self.log_factor, stages)
+        ratio = xp.exp(log_ratio)
+        share = 1.0 / (1.0 + ratio)
+        outlet = (self.inlet.value + ratio * self.driest.value) * share
+        by_log_ratio = share * ratio * (self.driest.value - outlet)
+        self.outlet = Absolute(
+            outlet,
+            combine(
+                (share * self.inlet.value, self.inlet.effects),
+                (share * ratio * self.driest.value, self.driest.effects),
+                (by_log_ratio * by_factor, self.factor_effects),
+                (by_log_ratio * by_stages, self.stage_effects),
+            ),
+        )
+        self.estimates["outlet_water_content"] = self.outlet.estimate
+
+    def _water_balance(self) -> None:
+        """Water removed, circulation ratio, rich glycol, heat to boil the water off again."""
+        sd, xp, gas, purity = self.sd, self.xp, self.rate.value, self.purity
+        removed = gas * (self.inlet.value - self.outlet.value)
+        removal = Absolute(
+            removed,
+            combine(
+                (gas * self.inlet.value, self.inlet.effects),
+                (-gas, self.outlet.effects),
+                (removed, self.rate.effects),
+            ),
+        )
+        drying = xp.where(removed > 0.0, removed, math.nan)
+        ratio = Relative(
+            self.circulation.value / drying,
+            combine((1.0, self.circulation.effects), (-1.0 / drying, removal.effects)),
+        )
+        lean_mass = self.circulation.value * self.glycol_density
+        rich_mass = xp.where(lean_mass + removed > 0.0, lean_mass + removed, math.nan)
+        rich = Absolute(
+            lean_mass * purity.value / rich_mass,
+            combine(
+                (lean_mass / rich_mass, purity.effects),
+                (lean_mass * purity.value * removed / (rich_mass * rich_mass), self.circulation.effects),
+                (-lean_mass * purity.value / (rich_mass * rich_mass), removal.effects),
+            ),
+        )
+        duty = Relative(
+            _or_absent(_total_duty, lean_mass, removed, self.readings.reboiler_temperature),
+            {"reboiler_duty_model": sd.reboiler_duty_model, "circulation_rate": sd.circulation_rate},
+        )
+        self.estimates["water_removed"] = removal.estimate
+        self.estimates["circulation_ratio"] = ratio.estimate
+        self.estimates["rich_mass_fraction"] = rich.estimate
+        self.estimates["reboiler_duty"] = duty.estimate
+
+    def _dew_point(self, content: FloatOrArray, log_effects: Effects) -> Absolute:
+        """Dew point of a content at the pressure at which dew points are stated."""
+        if isinstance(content, float) and isinstance(self.stated, float):
+            point: FloatOrArray = _constant_dew_point(content, self.stated)
+        else:
+            point = _or_absent(water_dew_point, content, self.stated)
+        _, by_inverse, by_log_pressure = log_water_content(1.0 / point, self.stated)
+        by_log_content = -point * point / by_inverse
+        return Absolute(
+            point,
+            combine(
+                (by_log_content, log_effects),
+                (-by_log_content * by_log_pressure, self.stated_effects),
+                (-by_log_content, self.conversion),
+            ),
         )
 
-    return of
+    def _limit(self) -> None:
+        """Outlet against the pipeline limit, as dew points and as contents."""
+        design, sd, xp, outlet = self.design, self.sd, self.xp, self.outlet
+        at_contactor = design.limit_pressure is None
+        self.stated = self.readings.gas_pressure if design.limit_pressure is None else design.limit_pressure
+        self.stated_effects: Effects = {"gas_pressure": sd.gas_pressure} if at_contactor else {}
+        self.conversion: Effects = {"dew_point_model": sd.dew_point_model}
+        outlet_point = self._dew_point(outlet.value, combine((1.0 / outlet.value, outlet.effects)))
+        if design.limit_dew_point is None:
+            content = math.nan if design.limit_water_content is None else design.limit_water_content
+            self.limit = Relative(content, {})
+            limit_point = self._dew_point(content, {})
+        else:
+            limit_point = Absolute(design.limit_dew_point, {})
+            log_content, _, by_log_pressure = log_water_content(1.0 / design.limit_dew_point, self.stated)
+            self.limit = Relative(
+                functions_for(log_content).exp(log_content),
+                combine((by_log_pressure, self.stated_effects), (1.0, self.conversion)),
+            )
+        self.margin = Absolute(
+            limit_point.value - outlet_point.value,
+            combine((1.0, limit_point.effects), (-1.0, outlet_point.effects)),
+        )
+        content_margin = Absolute(
+            self.limit.value - outlet.value,
+            combine((self.limit.value, self.limit.effects), (-1.0, outlet.effects)),
+        )
+        margin = self.margin.estimate
+        spread = xp.where(margin.uncertainty > 0.0, margin.uncertainty, math.nan)
+        self.estimates["outlet_dew_point"] = outlet_point.estimate
+        self.estimates["limit_dew_point"] = limit_point.estimate
+        self.estimates["dew_point_margin"] = margin
+        self.estimates["water_content_margin"] = content_margin.estimate
+        self.estimates["probability_over_limit"] = Estimate(
+            probability_below_zero(margin.value, spread), math.nan
+        )
+
+    def _needed_glycol(self) -> None:
+        """Circulation and strokes that would just meet the limit; none where the wet gas meets it already."""
+        xp, stages = self.xp, self.design.theoretical_stages
+        inlet, limit, driest = self.inlet.value, self.limit.value, self.driest.value
+        above = xp.where(inlet > limit, inlet - limit, math.nan)
+        room = xp.where(limit > driest, limit - driest, math.nan)
+        log_factor = log_absorption_factor_for(xp.log(above / room), stages)
+        _, by_factor, by_stages = log_removal_ratio(log_factor, stages)
+        effects = combine(
+            (inlet / above / by_factor, self.inlet.effects),
+            (-(limit / above + limit / room) / by_factor, self.limit.effects),
+            (driest / room / by_factor, self.driest.effects),
+            (-by_stages / by_factor, self.stage_effects),
+            (-1.0, self.per_glycol_effects),
+        )
+        met = (inlet <= limit) & (limit > driest)
+        needed = Relative(
+            xp.where(met, 0.0, xp.exp(log_factor - self.log_per_glycol)),
+            {source: xp.where(met, 0.0, effect) for source, effect in effects.items()},
+        )
+        per_stroke = self.design.pump_displacement * self.design.volumetric_efficiency
+        strokes = Relative(
+            needed.value / per_stroke,
+            combine((1.0, needed.effects), (xp.where(met, 0.0, -1.0), self.circulation.effects)),
+        )
+        self.estimates["required_circulation_rate"] = needed.estimate
+        self.estimates["required_stroke_rate"] = strokes.estimate
+
+    def _inferred_stages(self) -> None:
+        """Stages that explain a measured outlet: Kremser solved for them."""
+        xp, measured = self.xp, self.readings.outlet_water_content
+        inlet, driest = self.inlet.value, self.driest.value
+        taken = xp.where(inlet > measured, inlet - measured, math.nan)
+        left = xp.where(measured > driest, measured - driest, math.nan)
+        log_factor = xp.where(xp.absolute(self.log_factor) < _NEAR_ONE, _NEAR_ONE, self.log_factor)
+        factor = xp.exp(log_factor)
+        power = 1.0 + taken / left * (factor - 1.0) / factor  # A^N; none where A is too small for any N
+        found = xp.log(xp.where(power > 0.0, power, math.nan)) / log_factor
+        _, by_factor, by_stages = log_removal_ratio(log_factor, found)
+        analyzer: Effects = {"outlet_water_content": self.sd.outlet_water_content}
+        stages = Absolute(
+            found,
+            combine(
+                (inlet / taken / by_stages, self.inlet.effects),
+                (driest / left / by_stages, self.driest.effects),
+                (-by_factor / by_stages, self.factor_effects),
+                (-(measured / taken + measured / left) / by_stages, analyzer),
+            ),
+        ).estimate
+        trays = math.nan if self.design.trays is None else float(self.design.trays)
+        self.estimates["inferred_stages"] = stages
+        self.estimates["inferred_tray_efficiency"] = Estimate(
+            stages.value / trays, stages.uncertainty / trays
+        )
+
+
+@lru_cache(maxsize=64)
+def _constant_dew_point(content: float, pressure: float) -> float:
+    """Dew point of a single content: a limit is the same at every scan."""
+    return float(_or_absent(water_dew_point, content, pressure))
+
+
+def _absent(reading: FloatOrArray) -> bool:
+    """Whether a reading is a single NaN: not available anywhere."""
+    return isinstance(reading, float) and math.isnan(reading)
+
+
+def _total_duty(mass: FloatOrArray, removed: FloatOrArray, temperature: FloatOrArray) -> FloatOrArray:
+    """Reboiler duty [W] with the usual preheat, reflux and losses."""
+    return reboiler_duty(mass, removed, temperature).total

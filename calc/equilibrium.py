@@ -248,7 +248,7 @@ def dew_point_at_log_pressure(log_pressure: FloatOrArray) -> FloatOrArray:
     Notes
     -----
     Valid from 203 to 640 K, not checked here; the inverse of ``liquid_log_pressure`` to 1e-9 K. ln p
-    is so nearly straight in 1/T that four Newton steps from a straight line exhaust the digits.
+    is so nearly straight in 1/T that three Newton steps from a straight line leave 1e-9 K.
 
     References
     ----------
@@ -260,7 +260,7 @@ def dew_point_at_log_pressure(log_pressure: FloatOrArray) -> FloatOrArray:
     373.12
     """
     inverse = (25.5 - log_pressure) / 5220.0
-    for _ in range(4):
+    for _ in range(3):
         value, slope = liquid_log_pressure(inverse)
         inverse = inverse - (value - log_pressure) / slope
     return 1.0 / inverse

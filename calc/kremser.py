@@ -108,7 +108,7 @@ def log_absorption_factor_for(log_ratio: FloatOrArray, stages: FloatOrArray) -> 
     xp = functions_for(log_ratio, stages)
     # A geometric series of N terms: between its first and its last term in the logarithm.
     log_factor = (log_ratio - xp.log(stages)) * 2.0 / (1.0 + stages)
-    for _ in range(7):
+    for _ in range(4):
         value, slope, _ = log_removal_ratio(log_factor, stages)
         log_factor = log_factor - (value - log_ratio) / slope
     return log_factor

@@ -51,8 +51,10 @@ def combine(*terms: tuple[FloatOrArray, Mapping[str, FloatOrArray]]) -> Effects:
     total: Effects = {}
     for slope, effects in terms:
         for source, effect in effects.items():
-            part = slope * effect
-            total[source] = total[source] + part if source in total else part
+            if source in total:
+                total[source] += slope * effect  # in place: a product is nobody else's array
+            else:
+                total[source] = slope * effect
     return total
 
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from calc.arrays import FloatArray, FloatOrArray, ValidRange
-from calc.chain import calculate
+from calc.chain import Chain
 from calc.errors import CalcError
 from calc.readings import (
     ESTIMATES,
@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 DEFAULT_UNCERTAINTIES = Uncertainties()
-BLOCK = 2048  # rows calculated at once; their columns stay in the processor's cache
+BLOCK = 4096  # rows calculated at once; their columns stay in the processor's cache
 
 
 USABLE: dict[str, ValidRange] = {
@@ -104,8 +104,8 @@ _ABSENT: dict[str, str] = {
     "required_circulation_rate": "no rate of this lean glycol reaches the limit: it is not pure enough",
     "required_stroke_rate": "no rate of this lean glycol reaches the limit: it is not pure enough",
     "inferred_stages": "the measured outlet is drier than this lean glycol allows or wetter than the inlet",
-    "inferred_tray_efficiency": "the measured outlet is drier than this lean glycol allows, or wetter than the "
-    "inlet, or the design gives no number of trays",
+    "inferred_tray_efficiency": "the measured outlet is drier than this lean glycol allows or wetter "
+    "than the inlet, or the design gives no number of trays",
     "probability_over_limit": "there is no limit, or no outlet to hold against it",
 }
 """Why a result can be absent although every reading it needs is there."""
@@ -187,8 +187,8 @@ def _one(columns: list[FloatOrArray], design: Design, sd: Uncertainties) -> Resu
         elif checked is not None and not checked.lower <= value <= checked.upper:
             extrapolated |= 1 << bit
         values.append(value)
-    chain = calculate(Readings(*values), design, sd)
-    variances = {source: float(effect) ** 2 for source, effect in chain.margin_effects.items()}
+    chain = Chain(Readings(*values), design, sd)
+    variances = {source: float(effect) ** 2 for source, effect in chain.margin.effects.items()}
     return Results(
         **chain.estimates,
         missing=missing,
@@ -212,11 +212,11 @@ def _many(columns: list[FloatOrArray], shape: tuple[int, ...], design: Design, s
                 )
                 for bit, (name, column) in enumerate(zip(INPUTS, columns, strict=True))
             ]
-            chain = calculate(Readings(*usable), design, sd)
+            chain = Chain(Readings(*usable), design, sd)
             for row, name in enumerate(ESTIMATES):
                 values[2 * row, block] = chain.estimates[name].value
                 values[2 * row + 1, block] = chain.estimates[name].uncertainty
-            for source, effect in chain.margin_effects.items():
+            for source, effect in chain.margin.effects.items():
                 if source not in variances:
                     variances[source] = np.zeros(rows)
                 variances[source][block] = np.square(effect)
@@ -270,7 +270,7 @@ def check_design(design: Design) -> None:
 
     Notes
     -----
-    Valid for any design. The gas's composition is not checked here but where it is used: a gas outside the
+    Valid for any design; exact. The gas's composition is not checked here but where it is used: a gas outside the
     range of a correlation makes that correlation's results absent.
 
     References
@@ -322,7 +322,7 @@ def reason(results: Results, name: str, row: int | None = None) -> str:
 
     Notes
     -----
-    Valid for any result of ``evaluate``. Where a laboratory purity or a glycol meter stands in for a missing
+    Valid for any result of ``evaluate``; exact. Where a laboratory purity or a glycol meter stands in for a missing
     reading there is nothing to say.
 
     References
@@ -388,7 +388,7 @@ def dominant_source(results: Results, row: int | None = None) -> str:
 
     Notes
     -----
-    Valid for any result of ``evaluate``; by share of the variance.
+    Valid for any result of ``evaluate``; exact, by share of the variance.
 
     References
     ----------
