@@ -27,6 +27,7 @@ from config.fields import (
 )
 from config.signals import Signal
 from config.sinks import Sink
+from config.web import WebSettings
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 MoleFraction = Annotated[float, Field(ge=0, lt=1)]
@@ -210,3 +211,5 @@ class Site(StrictModel):
     """The journal."""
     api: ApiSettings = ApiSettings()
     """The local API."""
+    web: WebSettings | None = None
+    """Page and API over TCP; absent means no TCP port is opened."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, clear_failures, fail
-from daemon.cli.times import parse_duration, parse_time, show_time, zone_named
+from daemon.times import parse_duration, parse_time, show_time, zone_named
 
 if TYPE_CHECKING:
     from config.site import Site

@@ -12,10 +12,10 @@ from typing import Any, TextIO
 
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.units import Conversion, DisplayUnit
-from daemon.cli.times import show_time
 from daemon.journal.buckets import Bucket, Statistics
 from daemon.journal.queries import Column, Row, Sample
 from daemon.model import AlarmTransition, Entry, Quality
+from daemon.times import show_time
 
 FORMATS = ("table", "csv", "json", "jsonl")
 _NO_UNIT = DisplayUnit("", Conversion(1.0), 4)

@@ -1,4 +1,4 @@
-"""Times and durations as people type them on a command line, and times as they are shown."""
+"""Times and durations as people type them, on a command line or in a query, and times as they are shown."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import zoneinfo
 
 import pytest
 
-from daemon.cli.times import parse_duration, parse_time, show_time, zone_named
+from daemon.times import parse_duration, parse_time, show_time, zone_named
 
 NOW = 1_700_000_000.0
 DENVER = zoneinfo.ZoneInfo("America/Denver")
