@@ -1,4 +1,4 @@
-"""``tegwatch check``: is the site file right, and do the controllers answer as it says?"""
+"""``tegwatch check``: whether the site file is right, and whether the controllers answer as it says."""
 
 from __future__ import annotations
 
@@ -10,15 +10,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from daemon.cli.exits import FINDINGS, clear_failures
+from daemon.cli.probe_report import report_facts, show_report
 
 if TYPE_CHECKING:
     from config.site import DehydrationUnit, Site
+    from daemon.probing import SiteReport
 
 
 def check(
     site_file: Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).")],
     *,
     probe: Annotated[bool, typer.Option("--probe", help="Also read every controller once.")] = False,
+    patience: Annotated[float, typer.Option(help="How long to listen to brokers [s].", min=0.1)] = 15.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for a program.")] = False,
 ) -> None:
     """Validate a site file; with --probe read every controller once and show each signal raw and decoded.
@@ -31,16 +34,16 @@ def check(
     with clear_failures():
         site = load_site(site_file)
     facts = _facts(site)
-    reports = asyncio.run(_probe(site, site_file.resolve().parent)) if probe else []
+    report = asyncio.run(_probe(site, site_file.resolve().parent, patience)) if probe else None
     if as_json:
-        if probe:
-            facts["probe"] = [_probe_facts(report) for report in reports]
+        if report is not None:
+            facts["probe"] = report_facts(report, site)
         print(json.dumps(facts, indent=2, ensure_ascii=False))
     else:
         _show(site_file, facts)
-        for report in reports:
-            _show_probe(report)
-    if any(not report.all_good for report in reports):
+        if report is not None:
+            show_report(report, site)
+    if report is not None and not report.all_good:
         raise typer.Exit(FINDINGS)
 
 
@@ -77,7 +80,8 @@ def _limit(site: Site, units: Any, quantity: Any) -> str:
     limit = site.site.pipeline_limit
     if limit.water_content is not None:
         return str(units[quantity.WATER_CONTENT].format(limit.water_content))
-    return f"{units[quantity.TEMPERATURE].format(limit.dew_point)} at {units[quantity.PRESSURE].format(limit.pressure)}"
+    dew_point, pressure = units[quantity.TEMPERATURE], units[quantity.PRESSURE]
+    return f"{dew_point.format(limit.dew_point)} at {pressure.format(limit.pressure)}"
 
 
 def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
@@ -128,23 +132,17 @@ def _show(site_file: Path, facts: dict[str, Any]) -> None:
         table.add_row("calculated", ", ".join(unit["calculated"]) or "nothing")
         for name, reason in unit["not_calculated"].items():
             table.add_row("not calculated", f"{name}: {reason}")
-        table.add_row("alarms in force", ", ".join(alarm["alarm"] for alarm in unit["alarms"]))
+        names = [alarm["alarm"] for alarm in unit["alarms"]]
+        plain = [name for name in names if not name.startswith("instrument_bad.")]
+        table.add_row("alarms in force", ", ".join(plain))
+        table.add_row("", f"and instrument_bad for {len(names) - len(plain)} signals")
         for name, reason in unit["alarms_off"].items():
             table.add_row("alarm off", f"{name}: {reason}")
         console.print(table)
 
 
-async def _probe(site: Site, folder: Path) -> list[Any]:
-    from daemon.sources.probe import probe_site
+async def _probe(site: Site, folder: Path, patience: float) -> SiteReport:
+    from daemon.clock import SystemClock
+    from daemon.probing import probe_site
 
-    return await probe_site(site, folder)
-
-
-def _probe_facts(report: Any) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(report)
-
-
-def _show_probe(report: Any) -> None:
-    raise NotImplementedError
+    return await probe_site(site, folder, SystemClock(), patience)

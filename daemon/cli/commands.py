@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 from daemon.cli.alarms import app as alarms
 from daemon.cli.check import check
 from daemon.cli.demo import demo
+from daemon.cli.history import history
 from daemon.cli.run import run
 from daemon.cli.simulate import simulate
+from daemon.cli.size_pump import size_pump
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -22,7 +26,7 @@ app = typer.Typer(
 )
 
 
-def _version(*, wanted: bool) -> None:
+def _version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
 
@@ -30,17 +34,13 @@ def _version(*, wanted: bool) -> None:
         raise typer.Exit
 
 
+Version = Annotated[
+    bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+]
+
+
 @app.callback()
-def options(
-    *,
-    version: bool = typer.Option(
-        False,
-        "--version",
-        callback=lambda wanted: _version(wanted=wanted),
-        is_eager=True,
-        help="Print the version and leave.",
-    ),
-) -> None:
+def options(*, version: Version = False) -> None:
     """Options of every command."""
 
 
@@ -48,4 +48,6 @@ app.command()(demo)
 app.command()(run)
 app.command()(check)
 app.add_typer(alarms, name="alarms")
+app.command()(history)
+app.command("size-pump")(size_pump)
 app.command()(simulate)

@@ -134,6 +134,7 @@ async def _watch(folder: Path, site_file: Path, simulator: Any, options: _Option
     async with httpx.AsyncClient(transport=transport, base_url=BASE, timeout=timeout) as client:
         await _wait_for(client)
         view = Headless(title, as_json=options.as_json) if options.headless else Live(title)
+        view.begin([unit.name for unit in site.units], (await client.get("/v1/alarms?all=true")).json())
         with view:
             async with asyncio.TaskGroup() as group:
                 group.create_task(_follow(client, view.unit, view.alarm))

@@ -23,7 +23,8 @@ def _transition_line(step: TransitionView) -> str:
 
 
 def _story_line(event: dict[str, Any]) -> str:
-    return f"{event['elapsed']:7.1f} s  field  {event['subject']}: {event['text']}"
+    what = {"upset begins": "begins: ", "upset ends": "ends: "}.get(event["event"], "")
+    return f"{event['elapsed']:6.0f} s   field  {event['subject']}  {what}{event['text']}"
 
 
 class Live:
@@ -61,6 +62,10 @@ class Live:
         """Take a step of an alarm."""
         self._state.log.append(_transition_line(TransitionView.model_validate(body)))
 
+    def begin(self, units: list[str], alarms: list[dict[str, Any]]) -> None:
+        """Take the names of the units, in the order in which they are shown."""
+        self._state.order = units
+
     def alarms(self, body: list[dict[str, Any]]) -> None:
         """Take the alarm list."""
         self._state.alarms = _ALARMS.validate_python(body)
@@ -94,6 +99,11 @@ class Headless:
         scans = ", ".join(f"{unit} {count}" for unit, count in self._scans.items())
         self._print(summary, f"Scans: {scans}. Alarms raised: {raised}, returned to normal: {returned}.")
 
+    def begin(self, units: list[str], alarms: list[dict[str, Any]]) -> None:
+        """Take what every configured alarm means."""
+        for alarm in _ALARMS.validate_python(alarms):
+            self._known[(alarm.unit, alarm.alarm)] = alarm
+
     def unit(self, body: dict[str, Any]) -> None:
         """Take a unit's newest values; the first of each unit and every tenth are printed."""
         unit = UnitView.model_validate(body)
@@ -126,9 +136,7 @@ class Headless:
         self._print({"kind": "alarm", **body}, text)
 
     def alarms(self, body: list[dict[str, Any]]) -> None:
-        """Take the alarm list: what alarms mean."""
-        for alarm in _ALARMS.validate_python(body):
-            self._known[(alarm.unit, alarm.alarm)] = alarm
+        """Take the alarm list; lines tell steps, not what stands."""
 
     def upset(self, event: dict[str, Any]) -> None:
         """Take and print a step of the simulated story."""

@@ -32,7 +32,7 @@ ROWS = (
     ("Margin to limit", "dew_point_margin"),
 )
 TRENDS = ("reboiler_temperature", "stroke_rate", "dew_point_margin")
-TREND_LENGTH = 40
+TREND_LENGTH = 12
 _MARK = {"good": " ", "uncertain": "?", "bad": "✗"}
 _SHAPE = {"highest": "◆", "high": "▲", "medium": "■", "low": "●"}
 _STYLE = {"highest": "bold magenta", "high": "bold red", "medium": "bold yellow", "low": "cyan"}
@@ -47,6 +47,7 @@ class TerminalState:
     """Everything that one frame shows."""
 
     site: str
+    order: list[str] = field(default_factory=list)
     units: dict[str, UnitView] = field(default_factory=dict)
     alarms: list[AlarmView] = field(default_factory=list)
     log: deque[str] = field(default_factory=lambda: deque(maxlen=200))
@@ -76,9 +77,10 @@ def render(state: TerminalState, height: int) -> RenderableType:
         Text(f"{state.caption}   {heard}", style="reverse bold" if stale else "dim"),
     )
     units = Table.grid(expand=True, padding=(0, 1))
-    for _ in state.units:
+    known = [state.units[name] for name in state.order if name in state.units]
+    for _ in known:
         units.add_column(ratio=1)
-    units.add_row(*(_unit(unit, state, dead=stale) for unit in state.units.values()))
+    units.add_row(*(_unit(unit, state, dead=stale) for unit in known))
     used = 4 + len(ROWS) + 4
     alarms = _alarms(state.alarms, room=max(6, (height - used) * 2 // 3))
     left = max(3, height - used - _lines(state.alarms, height, used))
@@ -107,7 +109,7 @@ def _unit(unit: UnitView, state: TerminalState, *, dead: bool) -> Panel:
     table.add_column(style="dim", no_wrap=True)
     table.add_column(justify="right", no_wrap=True)
     table.add_column(width=1)
-    table.add_column(no_wrap=True, style="dim", overflow="crop", ratio=1)
+    table.add_column(no_wrap=True, style="dim", overflow="ellipsis", ratio=1)
     for label, name in ROWS:
         value = values.get(name)
         if value is None:
@@ -136,13 +138,13 @@ def _side(name: str, values: Mapping[str, ValueView], unit: UnitView, state: Ter
         return value.reason
     trend = sparkline(state.trends.get((unit.name, name), ()), SPANS.get(name, 0.0)) if name in TRENDS else ""
     if name == "stroke_rate" and "accepted_stall_rate" in values:
-        return f"{trend} stall {values['accepted_stall_rate'].text}".strip()
+        return f"{trend} stall at {values['accepted_stall_rate'].text}".strip()
     return trend
 
 
 def sparkline(values: Iterable[float | None], least_span: float) -> str:
     """Draw values as a row of blocks; a gap stays a gap."""
-    points = list(values)[-16:]
+    points = list(values)[-TREND_LENGTH:]
     known = [point for point in points if point is not None]
     if not known:
         return ""

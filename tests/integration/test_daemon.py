@@ -222,7 +222,7 @@ async def test_kill_at_any_moment_forgets_no_alarm_and_raises_none_twice(
         await daemon.stop()
 
     history = await command_json(
-        "history", str(tmp_path / "site.toml"), "--alarms", "--format", "json", "--from", "-1h"
+        "history", str(tmp_path / "site.toml"), "--records", "--format", "json", "--from", "-1h"
     )
     steps = [step for step in history if step["alarm"] == HIGH]
     assert [step["state"] for step in steps] == ["UNACK", "ACKED"]
