@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from config.base import Name, StrictModel
-from config.controllers import MqttBase
+from config.controllers import MqttBase, Port, Tls
+from config.fields import Duration
 from config.topics import check_prefix
 
 PrioritySetting = Literal["low", "medium", "high", "highest"]
@@ -27,18 +28,95 @@ class MqttSink(MqttBase):
     """First part of every topic; a prefix that could be a command topic is refused."""
     minimum_priority: PrioritySetting = "low"
     """Alarms below it are not sent."""
+    units: tuple[Name, ...] = ()
+    """Dehydration units whose alarms are sent; empty means all."""
     values: bool = False
     """Also publish each unit's values at every scan, on ``<prefix>/<site>/<unit>/values``."""
 
 
-class LogSink(StrictModel):
+class SinkBase(StrictModel):
+    """What sinks other than MQTT have in common."""
+
+    name: Name
+    """Name of this sink and of its place in the journal."""
+    minimum_priority: PrioritySetting = "low"
+    """Alarms below it are not sent."""
+    units: tuple[Name, ...] = ()
+    """Dehydration units whose alarms are sent; empty means all."""
+
+
+class LogSink(SinkBase):
     """Alarms as structured log lines on standard output."""
 
     kind: Literal["log"]
     name: Name = "log"
-    """Name of this sink's cursor."""
-    minimum_priority: PrioritySetting = "low"
-    """Alarms below it are not logged."""
+    """Name of this sink and of its place in the journal."""
 
 
-Sink = Annotated[MqttSink | LogSink, Field(discriminator="kind")]
+class WebhookSink(SinkBase):
+    """Alarms as CloudEvents 1.0 by HTTP POST, one event a request, in order. Redirects are never followed."""
+
+    kind: Literal["webhook"]
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s#]*)?$")]
+    """Where to post; without user or password, which would end up in logs."""
+    secret_file: str | None = None
+    """File with the key of the HMAC-SHA256 signature of every body, readable by the daemon's user only."""
+    token_file: str | None = None
+    """File with a bearer token for the receiver, readable by the daemon's user only."""
+    ca_file: str | None = None
+    """Certificates to trust; the system's own where absent."""
+    timeout: Duration = 10.0
+    """How long to wait for an answer."""
+
+
+class MailSink(SinkBase):
+    """Alarms by e-mail; in a flood many of them in one message. Mail may come late: never the only way."""
+
+    kind: Literal["mail"]
+    host: str
+    """Mail server."""
+    port: Port = 465
+    """Its port."""
+    security: Literal["tls", "starttls", "none"] = "tls"
+    """Encryption from the start, after greeting, or none (only for a relay on this box)."""
+    ca_file: str | None = None
+    """Certificates to trust; the system's own where absent."""
+    credentials_file: str | None = None
+    """File of two lines, user and password, readable by the daemon's user only."""
+    sender: Annotated[str, Field(pattern=r"^[^\s<>@]+@[^\s<>@]+$")]
+    """Address that the mail comes from."""
+    recipients: Annotated[
+        tuple[Annotated[str, Field(pattern=r"^[^\s<>@]+@[^\s<>@]+$")], ...], Field(min_length=1)
+    ]
+    """Addresses that it goes to."""
+    timeout: Duration = 20.0
+    """How long to wait for the server."""
+
+
+class SyslogSink(SinkBase):
+    """Alarms as RFC 5424 messages, facility local0.
+
+    The protocol has no acknowledgement: what is under way when a connection breaks can be lost. Use it beside
+    another sink.
+    """
+
+    kind: Literal["syslog"]
+    host: str
+    """Receiver."""
+    transport: Literal["tls", "tcp", "udp"] = "tls"
+    """RFC 5425, RFC 6587 with octet counting, or RFC 5426."""
+    port: Port | None = None
+    """Default: 6514 with TLS, else 514."""
+    tls: Tls | None = None
+    """Certificates; only with TLS."""
+    timeout: Duration = 10.0
+    """How long to wait for the connection."""
+
+    @model_validator(mode="after")
+    def _tls_fits(self) -> SyslogSink:
+        if self.tls is not None and self.transport != "tls":
+            raise ValueError('"tls" needs transport = "tls"')
+        return self
+
+
+Sink = Annotated[MqttSink | LogSink | WebhookSink | MailSink | SyslogSink, Field(discriminator="kind")]

@@ -12,6 +12,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from config.sinks import MqttSink, SinkBase
 from daemon.model import AlarmTransition, Entry, EntryKind, Event, Priority
 
 ROUTE_TEST = "route test"
@@ -68,6 +69,12 @@ class Selection:
         if isinstance(body, AlarmTransition) and _RANK[body.priority] < _RANK[self.minimum_priority]:
             return False
         return entry.kind in self.kinds
+
+
+def selection_of(settings: SinkBase | MqttSink, *kinds: EntryKind) -> Selection:
+    """Make the selection that a sink's settings ask for; of alarms and events where no kinds are named."""
+    chosen = frozenset(kinds) or frozenset({EntryKind.ALARM, EntryKind.EVENT})
+    return Selection(chosen, Priority(settings.minimum_priority), frozenset(settings.units))
 
 
 class Sink(Protocol):

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import structlog
 
 from config.sinks import LogSink as LogSettings
-from daemon.model import Entry, Priority
-from daemon.sinks.base import Selection, Sink
+from daemon.model import Entry
+from daemon.sinks.base import Selection, Sink, selection_of
 from daemon.sinks.documents import Wording
 
 _LEVELS = {"low": "info", "medium": "warning", "high": "error", "highest": "critical"}
@@ -38,7 +38,7 @@ class LogSink(Sink):
     @property
     def selection(self) -> Selection:
         """Alarms of the configured priority and events."""
-        return Selection(minimum_priority=Priority(self._settings.minimum_priority))
+        return selection_of(self._settings)
 
     async def deliver(self, entries: Sequence[Entry]) -> None:
         """Write one line an entry."""

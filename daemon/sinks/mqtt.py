@@ -17,9 +17,9 @@ from typing import Protocol, Self
 
 from config.sinks import MqttSink as MqttSettings
 from daemon.clock import Clock
-from daemon.model import AlarmTransition, Entry, EntryKind, Priority, ScanRecord
+from daemon.model import AlarmTransition, Entry, EntryKind, ScanRecord
 from daemon.mqtt_link import LinkError, Publication, Publisher
-from daemon.sinks.base import DeliveryFailed, Selection, Sink
+from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
 from daemon.sinks.documents import Wording, rfc3339, to_json
 
 HEARTBEAT = 10.0
@@ -107,8 +107,7 @@ class MqttSink(Sink):
     @property
     def selection(self) -> Selection:
         """Alarms of the configured priority, events, and scans where values are wanted."""
-        kinds = {EntryKind.ALARM, EntryKind.EVENT} | ({EntryKind.SCAN} if self._settings.values else set())
-        return Selection(frozenset(kinds), Priority(self._settings.minimum_priority))
+        return selection_of(self._settings, *(EntryKind if self._settings.values else ()))
 
     async def deliver(self, entries: Sequence[Entry]) -> None:
         """Publish entries in order at quality of service 1."""
