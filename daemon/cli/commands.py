@@ -20,7 +20,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Watches TEG gas dehydration units: reads controllers over Modbus and MQTT, calculates, keeps "
-        "history, raises alarms. It never writes to a controller. It is no safety system and replaces no shutdown."
+        "history, raises alarms. It never writes to a controller. "
+        "It is no safety system and replaces no shutdown."
     ),
     epilog="Begin with: tegwatch demo",
 )

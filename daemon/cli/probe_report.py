@@ -117,22 +117,30 @@ def _show_controller(console: Console, found: ProbeReport) -> None:
         median, longest = 1000 * times[len(times) // 2], 1000 * times[-1]
         line += f", round trip {median:.1f} ms (median), {longest:.1f} ms (longest)"
     console.print(line)
+    several = len({one.device_id for one in found.signals}) > 1
     table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for heading in ("unit", "signal", "where", "raw", "value", "quality", "remark"):
+    for heading in ("signal", "address", "raw", "value", "quality", "remark"):
         table.add_column(heading, overflow="fold")
     for one in found.signals:
         facts = _signal_facts(one)
         value = "–" if one.value is None else f"{one.value:g} {one.signal_unit}".rstrip()
-        others = [
-            f"{order.value:g} as {order.word_order}, {order.byte_order}"
-            for order in one.orders
-            if order.plausible and not order.configured and order.value is not None
-        ]
-        remarks = [facts["fault"], one.advice, f"also plausible: {'; '.join(others)}" if others else ""]
-        where = f"{one.table} {one.address} ({one.type}), device {one.device_id}"
-        remark = ". ".join(part for part in remarks if part)
-        table.add_row(one.unit, one.signal, where, " ".join(facts["words"]), value, facts["quality"], remark)
+        where = f"{one.table} {one.address} {one.type}" + (f" device {one.device_id}" if several else "")
+        remark = ". ".join(part for part in (facts["fault"], one.advice, _better_order(one)) if part)
+        name = f"{one.unit} {one.signal}"
+        table.add_row(name, where, " ".join(facts["words"]), value, facts["quality"], remark)
     console.print(table)
+
+
+def _better_order(one: SignalProbe) -> str:
+    """Say which other order would give a plausible value where the configured one does not."""
+    if any(order.plausible for order in one.orders if order.configured):
+        return ""
+    others = [
+        f"{order.value:g} {one.signal_unit} as {order.word_order}, {order.byte_order}"
+        for order in one.orders
+        if order.plausible and order.value is not None
+    ]
+    return f"plausible would be {'; '.join(others)}" if others else ""
 
 
 def _show_broker(console: Console, found: BrokerReport, site: Site) -> None:
