@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import secrets
 import sqlite3
 import threading
 import uuid
@@ -22,15 +23,15 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 from daemon.journal import schema
 from daemon.journal.drafts import Draft
-from daemon.journal.errors import StoreFailed, Unstorable
+from daemon.journal.errors import JournalUnusable, StoreFailed, Unstorable
 from daemon.journal.integrity import Salvage, check_quickly, is_damage, lock, salvage, verify
 from daemon.journal.packing import layout_of, pack_record, pack_scan
 from daemon.journal.reading import EntrySource
+from daemon.journal.retention import Pruned, prune_scans
 from daemon.journal.schema import KIND_NUMBERS, SCAN
 from daemon.model import Entry, EntryKind, Outcome
 
 ALL_KINDS = frozenset(EntryKind)
-_PRUNE_CHUNK = 5000
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
@@ -58,17 +59,6 @@ class Checkpoint:
     same_boot: bool
     """Whether monotonic times of it can be compared with those of this process."""
     body: str
-
-
-@dataclass(frozen=True, slots=True)
-class Pruned:
-    """What retention deleted."""
-
-    scans: int
-    lost: dict[str, int]
-    """By sink: deleted scans that it had not delivered yet."""
-    finished: bool
-    """False when there is more to delete than one call does."""
 
 
 class Journal:
@@ -101,6 +91,9 @@ class Journal:
                 self.salvage = salvage(path, complaint, now)
                 self._connection = schema.connect_writer(path)
             self._begin(machine_boot, now)
+        except sqlite3.Error as error:
+            self._lock.close()
+            raise JournalUnusable(f"{path}: cannot be used: {error}") from error
         except BaseException:
             self._lock.close()
             raise
@@ -127,21 +120,32 @@ class Journal:
 
     def _begin(self, machine_boot: str, now: float) -> None:
         run = self._connection.execute
-        run("BEGIN IMMEDIATE")
         meta = dict(run("SELECT key, value FROM meta"))
-        self.identity = meta.get("identity") or uuid.uuid4().hex
         row = run("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").fetchone()
         used = max(int(row[0]) if row else 0, int(meta.get("next_sequence", 1)) - 1)
         clean = not meta or meta.get("clean") == "1"
+        self.identity = meta.get("identity") or uuid.uuid4().hex
         self._next = used + 1 if clean else used + schema.STRIDE
         self._chain = bytes.fromhex(meta.get("chain_head", schema.chain_start(self.identity).hex()))
-        self._boot = run(
-            "INSERT INTO boot (machine_boot, started) VALUES (?, ?)", (machine_boot, now)
+        self._machine_boot, self._started = machine_boot, now
+        self._boot: int | None = None
+        self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
+        self._layouts: dict[tuple[int, tuple[str, ...], tuple[str, ...]], int] = {}
+        try:
+            self.store(())
+        except StoreFailed:
+            # A full disk must not keep the daemon from watching: the first commit that succeeds enrolls
+            # this start. Until then the file does not know that numbers are being used; a start after this
+            # one must not use the same.
+            self._next += schema.STRIDE + secrets.randbelow(1 << 40)
+
+    def _enroll(self) -> int:
+        """Note this start and that it has not ended cleanly; return its number."""
+        number = self._connection.execute(
+            "INSERT INTO boot (machine_boot, started) VALUES (?, ?)", (self._machine_boot, self._started)
         ).lastrowid
-        self._machine_boot = machine_boot
         self._set_meta(identity=self.identity, chain_head=self._chain.hex(), clean="0")
-        run("COMMIT")
-        self._load_names()
+        return number or 0
 
     @property
     def next_sequence(self) -> int:
@@ -188,12 +192,15 @@ class Journal:
         Unstorable
             Nothing was stored; one draft never can be.
         """
-        durable = any(draft.has_records for draft in drafts)
+        enrolled = self._boot is not None
+        durable = not enrolled or any(draft.has_records for draft in drafts)
         chain = self._chain
         run = self._connection.execute
         try:
             run(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             run("BEGIN IMMEDIATE")
+            if self._boot is None:
+                self._boot = self._enroll()
             for draft in drafts:
                 try:
                     chain = self._insert(draft, chain)
@@ -205,23 +212,25 @@ class Journal:
                 self._put_cursor(name, sequence)
             run("COMMIT")
         except sqlite3.Error as error:
-            self._roll_back()
+            self._roll_back(enrolled=enrolled)
             raise StoreFailed(f"{self.path}: {error}") from error
         except BaseException:
-            self._roll_back()
+            self._roll_back(enrolled=enrolled)
             raise
         self._chain = chain
 
-    def _roll_back(self) -> None:
+    def _roll_back(self, *, enrolled: bool = True) -> None:
         if self._connection.in_transaction:
             with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
                 self._connection.execute("ROLLBACK")
         # Names that the undone transaction had added are not in the file.
         self._units.clear()
         self._layouts.clear()
+        if not enrolled:
+            self._boot = None
 
     def _insert(self, draft: Draft, chain: bytes) -> bytes:
-        outcome, run = draft.outcome, self._connection.execute
+        outcome, run, boot = draft.outcome, self._connection.execute, self._boot or 0
         unit = self._unit_id(outcome.unit)
         if draft.has_scan:
             layout = self._layout_id(unit, outcome)
@@ -242,7 +251,7 @@ class Journal:
         for sequence, record in draft.records():
             entry = Entry(sequence, record.unit, record.time, record)
             kind, text = KIND_NUMBERS[entry.kind], pack_record(record)
-            chain = schema.chain_hash(chain, sequence, kind, record.unit, self._boot or 0, text)
+            chain = schema.chain_hash(chain, sequence, kind, record.unit, boot, text)
             run(
                 "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, body, hash) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -318,8 +327,7 @@ class Journal:
     def prune(self, before: float, *, now: float, scan_readers: Collection[str] = ()) -> Pruned:
         """Delete old scans, some thousands at most in one call; alarms, events and checkpoints stay.
 
-        What is old is judged along the journal's order: everything before the first scan whose time lies
-        between ``before`` and ``now``. Scans stamped by a wrong clock thus go when their neighbours go.
+        What is old is judged along the journal's order (``daemon.journal.retention`` says how).
 
         Parameters
         ----------
@@ -334,54 +342,22 @@ class Journal:
         try:
             run("PRAGMA synchronous = NORMAL")
             run("BEGIN IMMEDIATE")
-            # An hour of grace: the clock may have been set back a little since the newest scans.
-            row = run(
-                "SELECT sequence FROM entry WHERE kind = 1 AND time BETWEEN ? AND ? "
-                "ORDER BY sequence LIMIT 1",
-                (before, now + 3600.0),
-            ).fetchone()
-            if row is None:
-                row = run(
-                    "SELECT max(sequence) + 1 FROM entry WHERE kind = 1 AND time < ?", (before,)
-                ).fetchone()
-            doomed = run(
-                "SELECT sequence FROM entry WHERE kind = 1 AND sequence < ? ORDER BY sequence LIMIT ?",
-                (row[0], _PRUNE_CHUNK),
-            ).fetchall()
-            lost: dict[str, int] = {}
-            if doomed:
-                run(
-                    "DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?",
-                    (doomed[0][0], doomed[-1][0]),
-                )
-                for name, sequence in run("SELECT name, sequence FROM cursor").fetchall():
-                    count = sum(1 for (number,) in doomed if number > sequence)
-                    if name in scan_readers and count:
-                        lost[name] = count
-                        run("UPDATE cursor SET lost = lost + ? WHERE name = ?", (count, name))
+            pruned = prune_scans(self._connection, before, now, scan_readers)
             run("COMMIT")
         except sqlite3.Error as error:
             self._roll_back()
             raise StoreFailed(f"{self.path}: {error}") from error
-        return Pruned(len(doomed), lost, len(doomed) < _PRUNE_CHUNK)
+        return pruned
 
     @_one_at_a_time
     def close(self) -> None:
-        """Close cleanly; numbering then goes on without a jump."""
-        try:
+        """Close; numbering then goes on without a jump, unless the disk does not even take that note."""
+        with contextlib.suppress(sqlite3.Error):  # everything else is stored or was refused before
             self._set_meta(clean="1", next_sequence=str(self._next))
-        except sqlite3.Error as error:
-            raise StoreFailed(f"{self.path}: could not be closed cleanly: {error}") from error
-        finally:
-            self._connection.close()
-            self._lock.close()
+        self._connection.close()
+        self._lock.close()
 
     # ------------------------------------------------------------------ names
-
-    def _load_names(self) -> None:
-        run = self._connection.execute
-        self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
-        self._layouts: dict[tuple[int, tuple[str, ...], tuple[str, ...]], int] = {}
 
     def _unit_id(self, name: str) -> int:
         known = self._units.get(name)

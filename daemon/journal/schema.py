@@ -204,7 +204,8 @@ def migrate(connection: sqlite3.Connection) -> int:
             connection.execute(f"PRAGMA user_version = {at + 1}")
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            if connection.in_transaction:  # SQLite ends it by itself when the disk fails
+                connection.execute("ROLLBACK")
             raise
         made += 1
     return made

@@ -26,9 +26,10 @@ from daemon.journal import schema
 from daemon.journal.backlog import Backlog, Losses
 from daemon.journal.drafts import Draft
 from daemon.journal.errors import JournalError, StoreFailed, Unstorable
-from daemon.journal.journal import Journal, Pruned
+from daemon.journal.journal import Journal
 from daemon.journal.live import Published, Subscription
 from daemon.journal.reading import EntrySource
+from daemon.journal.retention import Pruned
 from daemon.journal.tuning import WriterFigures, WriterTuning
 from daemon.model import Entry, EntryKind, Event, OperatingState, Outcome
 
@@ -127,6 +128,11 @@ class JournalWriter:
                 await loop.run_in_executor(self._writing, self._journal.close)
             finally:
                 self._writing.shutdown()
+
+    async def watch(self) -> None:
+        """Wait until the writer is closed; raise what ended it otherwise. For whoever supervises tasks."""
+        if self._task is not None:
+            await asyncio.shield(self._task)
 
     # ------------------------------------------------------------------ taking outcomes
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import sqlite3
 from pathlib import Path
 
@@ -151,6 +152,65 @@ def test_numbers_are_not_used_again_when_the_newest_entries_were_pruned(path):
     journal = Journal.open(path, now=NOW)
     assert journal.next_sequence == 11
     journal.close()
+
+
+def test_a_start_on_a_full_disk_watches_on_and_uses_no_number_twice(path, monkeypatch):
+    journal = Journal.open(path, now=NOW)
+    journal.commit([outcome(1)])
+    journal.close()
+
+    def full(self):
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as disk:
+        disk.setattr(Journal, "_enroll", full)
+        journal = Journal.open(path, now=NOW)
+        draft = journal.number(outcome(2, alarms=(transition(2),)))
+        with pytest.raises(StoreFailed, match="full"):
+            journal.store([draft])
+    journal.store([draft])  # the disk has recovered
+    assert [entry.sequence for entry in journal.entries(0, 10)] == [1, draft.first, draft.last]
+    assert draft.first > schema.STRIDE
+    assert journal.verify() == []
+    kill(journal)
+    journal = Journal.open(path, now=NOW)
+    assert journal.next_sequence > draft.last
+    journal.close()
+
+
+def test_a_log_cut_off_anywhere_leaves_whole_outcomes_and_no_number_is_used_again(path, tmp_path):
+    """A power cut leaves any first part of the log: what opens then is a first part of the journal."""
+    journal = Journal.open(path, now=NOW)
+    journal._connection.execute("PRAGMA wal_autocheckpoint = 0")
+    for number in range(40):
+        alarms = (transition(number),) if number % 4 == 0 else ()
+        journal.commit([outcome(number, alarms=alarms, checkpoint=str(number))])
+    whole, used = journal.entries(0, 1000), journal.last_sequence
+    main, log = path.read_bytes(), path.with_name(path.name + "-wal").read_bytes()
+    journal.close()
+    lengths = set()
+    rng = random.Random(7)
+    for _ in range(40):
+        cut = tmp_path / f"cut-{len(lengths)}-{rng.random()}.sqlite3"
+        cut.write_bytes(main)
+        cut.with_name(cut.name + "-wal").write_bytes(log[: rng.randrange(len(log))])
+        try:
+            journal = Journal.open(cut, now=NOW)
+        except JournalUnusable:  # cut off within the making of the file itself, before any entry
+            continue
+        found = journal.entries(0, 1000)
+        assert journal.salvage is None
+        assert found == whole[: len(found)]
+        assert journal.verify() == []
+        scans = [entry for entry in found if entry.kind is EntryKind.SCAN]
+        alarms = [entry for entry in found if entry.kind is EntryKind.ALARM]
+        assert len(alarms) == (len(scans) + 3) // 4, "an outcome in part"
+        if scans:
+            assert journal.checkpoint("north").body == str(len(scans) - 1)
+            assert journal.next_sequence > used
+        lengths.add(len(found))
+        journal.close()
+    assert len(lengths) > 10
 
 
 class TestPrune:

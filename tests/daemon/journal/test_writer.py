@@ -28,7 +28,10 @@ class Disk(Journal):
 
     failing = ""
     attempts = 0
-    batches: list[int]
+
+    def __init__(self, *arguments):
+        self.batches: list[int] = []
+        super().__init__(*arguments)
 
     def hold(self) -> threading.Event:
         """Let commits wait for the returned event."""
@@ -40,7 +43,8 @@ class Disk(Journal):
         if gate is not None:
             assert gate.wait(30)
         self.attempts += 1
-        self.batches = [*getattr(self, "batches", []), len(drafts)]
+        if drafts:
+            self.batches.append(len(drafts))
         if self.failing:
             raise StoreFailed(self.failing)
         super().store(drafts, cursors)

@@ -1,0 +1,63 @@
+"""Which scans retention deletes, and who loses by it. Alarms, events and checkpoints are kept.
+
+Age is judged along the journal's order: everything before the first scan whose time lies between the limit
+and now. Scans that a wrong clock stamped thus go when their neighbours go: one stamped 1970 an hour ago
+stays, one stamped next year does not hold up the rest.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Collection
+from dataclasses import dataclass
+
+_CHUNK = 5000
+_GRACE = 3600.0  # s; the clock may have been set back a little since the newest scans
+
+
+@dataclass(frozen=True, slots=True)
+class Pruned:
+    """What retention deleted."""
+
+    scans: int
+    lost: dict[str, int]
+    """By sink: deleted scans that it had not delivered yet."""
+    finished: bool
+    """False when there is more to delete than one call does."""
+
+
+def prune_scans(
+    connection: sqlite3.Connection, before: float, now: float, scan_readers: Collection[str]
+) -> Pruned:
+    """Delete old scans within the caller's transaction, some thousands at most.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        The writer's, in a transaction.
+    before, now : float
+        Scans older than ``before`` go [POSIX s].
+    scan_readers : collection of str
+        Sinks that send scans on: what is deleted before they had it is counted as lost to them.
+    """
+    run = connection.execute
+    row = run(
+        "SELECT sequence FROM entry WHERE kind = 1 AND time BETWEEN ? AND ? ORDER BY sequence LIMIT 1",
+        (before, now + _GRACE),
+    ).fetchone()
+    if row is None:
+        row = run("SELECT max(sequence) + 1 FROM entry WHERE kind = 1 AND time < ?", (before,)).fetchone()
+    doomed = run(
+        "SELECT sequence FROM entry WHERE kind = 1 AND sequence < ? ORDER BY sequence LIMIT ?",
+        (row[0], _CHUNK),
+    ).fetchall()
+    if not doomed:
+        return Pruned(0, {}, finished=True)
+    run("DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?", (doomed[0][0], doomed[-1][0]))
+    lost: dict[str, int] = {}
+    for name, sequence in run("SELECT name, sequence FROM cursor").fetchall():
+        count = sum(1 for (number,) in doomed if number > sequence)
+        if name in scan_readers and count:
+            lost[name] = count
+            run("UPDATE cursor SET lost = lost + ? WHERE name = ?", (count, name))
+    return Pruned(len(doomed), lost, finished=len(doomed) < _CHUNK)
