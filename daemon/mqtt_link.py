@@ -9,11 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import ssl
-import stat
 from collections.abc import AsyncIterator, Coroutine, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
 
@@ -22,8 +19,9 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from config.controllers import MqttBase, Tls
+from config.controllers import MqttBase
 from config.topics import check_prefix, may_publish
+from daemon.credentials import CredentialError, read_credentials, tls_context
 
 IN_FLIGHT = 20
 """Messages sent before the first of them is acknowledged; order on the wire is kept."""
@@ -82,7 +80,11 @@ class _Connection:
         will: Publication | None = None,
         queue_limit: int | None = None,
     ) -> None:
-        user, password = read_credentials(settings.credentials_file)
+        try:
+            user, password = read_credentials(settings.credentials_file)
+            context = None if settings.tls is None else tls_context(settings.tls)
+        except CredentialError as error:
+            raise LinkError(str(error)) from error
         self._where = f"{settings.host}:{settings.port}"
         self._encrypted = settings.tls is not None
         self._backlog = _Backlog(maxsize=queue_limit or 0)
@@ -106,7 +108,7 @@ class _Connection:
             will=None if will is None else aiomqtt.Will(will.topic, will.payload, 1, will.retain),
             keepalive=max(1, round(settings.keep_alive)),
             timeout=_TIMEOUT,
-            tls_context=None if settings.tls is None else tls_context(settings.tls),
+            tls_context=context,
         )
         self._client.pending_calls_threshold = 2 * IN_FLIGHT
 
@@ -290,47 +292,6 @@ class Publisher(_Connection):
         except aiomqtt.MqttError as error:
             return f"connection to the broker at {self._where} lost: {_cause(error)}"
         return f"connection to the broker at {self._where} closed"
-
-
-def read_credentials(path: str | None) -> tuple[str | None, str | None]:
-    """Read user and password from the two lines of a file that only its owner may read.
-
-    Raises
-    ------
-    LinkError
-        No such file, another layout, or a file that others may read.
-    """
-    if path is None:
-        return None, None
-    file = Path(path)
-    try:
-        if file.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO):
-            raise LinkError(f"credentials file {path} is open to others; run: chmod 600 {path}")
-        lines = file.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise LinkError(f"cannot read credentials file {path}: {error}") from error
-    if len(lines) != 2 or not all(lines):
-        raise LinkError(f"credentials file {path} must hold two lines: user, then password")
-    return lines[0], lines[1]
-
-
-def tls_context(tls: Tls) -> ssl.SSLContext:
-    """Make a TLS context that checks the peer's certificate and name, with our own certificate if any.
-
-    Raises
-    ------
-    LinkError
-        A file that cannot be read or does not hold what it should.
-    """
-    try:
-        context = ssl.create_default_context(cafile=tls.ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if tls.certificate_file is not None:
-            context.load_cert_chain(tls.certificate_file, tls.key_file)
-    except (OSError, ssl.SSLError) as error:
-        files = ", ".join(file for file in (tls.ca_file, tls.certificate_file, tls.key_file) if file)
-        raise LinkError(f"cannot use the TLS files {files}: {error}") from error
-    return context
 
 
 def _message(received: aiomqtt.Message) -> Message:

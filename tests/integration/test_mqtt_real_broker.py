@@ -15,7 +15,8 @@ import trustme
 
 from config.sinks import MqttSink as MqttSettings
 from daemon.model import LinkState, Reading, Status
-from daemon.mqtt_link import LinkError, Publication, Publisher, Subscriber, tls_context
+from daemon.credentials import tls_context
+from daemon.mqtt_link import LinkError, Publication, Publisher, Subscriber
 from daemon.sinks.runner import SinkRunner
 from daemon.sources.board import Board
 from tests.integration.test_mqtt import CLOCK, sink_on, site_on, source_on
