@@ -46,6 +46,9 @@ class SignalCheck:
         self._flat_samples = 0
         self._samples = 0
         self._repeats = 0
+        self._fine_low, self._fine_high = _fine(spec)
+        self._fine_step = math.inf if spec.spike is None else spec.spike
+        self._watches_changes = spec.rate_limit is not None or spec.flat_line is not None
 
     def check(
         self,
@@ -53,8 +56,7 @@ class SignalCheck:
         moment: Moment,
         link: Link | None = None,
         controller: Verdict | None = None,
-        *,
-        running: bool = False,
+        running: bool = False,  # noqa: FBT001, FBT002 - by position: this is called for every signal of every scan
     ) -> Reading:
         """Judge the newest reading; return it unchanged, or degraded with the reason.
 
@@ -78,7 +80,8 @@ class SignalCheck:
         received = reading.received + moment.shift
         if received > self._received:
             self._received = received
-            self._verdict = self._judge(reading, moment, running=running)
+            if not self._plainly_fine(reading, received):
+                self._verdict = self._judge(reading, moment, running=running)
         age = moment.monotonic - reading.received
         if (
             self._verdict is None
@@ -100,6 +103,26 @@ class SignalCheck:
             if verdict is not None and (worst is None or verdict[0].quality > worst[0].quality):
                 worst = verdict
         return reading if worst is None else reading.degraded(*worst)
+
+    def _plainly_fine(self, reading: Reading, received: float) -> bool:
+        """Take in a sample that no check can object to, which is nearly every one; else leave it alone."""
+        value, last = reading.value, self._last
+        if (
+            value is None
+            or last is None
+            or self._watches_changes
+            or self._pending is not None
+            or self.spec.has_source_time
+            or not self._fine_low <= value <= self._fine_high
+            or not -self._fine_step <= value - last <= self._fine_step
+            or received - self._last_time > BAD_AFTER * self.spec.period
+            or reading.status.quality is Quality.BAD
+        ):
+            return False
+        self._verdict = None
+        self._window.append(value)
+        self._last, self._last_time = value, received
+        return True
 
     def _judge(self, reading: Reading, moment: Moment, *, running: bool) -> Verdict | None:
         value = reading.value
@@ -221,6 +244,12 @@ class SignalCheck:
         self._window = deque(state["window"], maxlen=WINDOW)
         self._pending = state["pending"]
         self._flat_since, self._flat_samples, self._samples, self._repeats = state["flat"]
+
+
+def _fine(spec: SignalSpec) -> tuple[float, float]:
+    """Return the values that lie within every range of a signal."""
+    ranges = [limits for limits in (spec.possible, spec.gross, spec.range) if limits is not None]
+    return max(low for low, _ in ranges), min(high for _, high in ranges)
 
 
 def _outside(value: float, limits: tuple[float, float]) -> bool:

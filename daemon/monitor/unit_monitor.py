@@ -84,6 +84,7 @@ class UnitMonitor:
         pump = unit.pump_in_service
         self._timeline = TimeLine()
         self._checks = {name: SignalCheck(spec) for name, spec in specs.items()}
+        self._checked = [(name, check, check.spec.controller) for name, check in self._checks.items()]
         self._heartbeats = {name: HeartbeatWatch(spec) for name, spec in specs.items() if spec.is_heartbeat}
         self._pairs = [
             RedundancyCheck(pair, specs[pair.first], specs[pair.second])
@@ -258,14 +259,9 @@ class UnitMonitor:
             if verdict is not None:
                 controllers[watch.spec.controller] = verdict
         signals = {}
-        for name, check in self._checks.items():
-            controller = check.spec.controller
+        for name, check, controller in self._checked:
             signals[name] = check.check(
-                readings.get(name),
-                moment,
-                links.get(controller),
-                controllers.get(controller),
-                running=running,
+                readings.get(name), moment, links.get(controller), controllers.get(controller), running
             )
         for pair in self._pairs:
             pair.apply(signals, moment.now)

@@ -21,7 +21,7 @@ from daemon.monitor.unit_monitor import UnitMonitor
 pytestmark = pytest.mark.bench
 
 BUDGET = 0.5e-3
-REFERENCE = 0.55e-3
+REFERENCE = 0.6e-3
 """What ``reference_work`` takes on the machine on which the budget was set [s]."""
 START = 1_760_000_000.0
 
@@ -83,11 +83,11 @@ def test_a_step_costs_half_a_millisecond() -> None:
     monitor = UnitMonitor(site, unit, alarms)
     steps, references = [], []
     for scan in make_scans(list(unit.signals), "north-plc", unit.name, 3000):
-        before = time.perf_counter()
+        before = time.thread_time()
         outcome = monitor.step(scan)
-        between = time.perf_counter()
+        between = time.thread_time()
         reference_work()
-        references.append(time.perf_counter() - between)
+        references.append(time.thread_time() - between)
         steps.append(between - before)
     assert outcome.results["dew_point_margin"].quality is Quality.GOOD
     step, reference = statistics.median(steps[500:]), statistics.median(references[500:])
