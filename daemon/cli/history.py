@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, clear_failures, fail
-from daemon.times import parse_duration, parse_time, show_time, zone_named
+from daemon.times import parse_duration, parse_time, show_time
 
 if TYPE_CHECKING:
     from config.site import Site
-    from daemon.cli.history_output import Wording
+    from daemon.history_output import Wording
     from daemon.journal.queries import History
 
 
@@ -106,7 +106,7 @@ class _Question:
     wording: Wording
 
     def show_values(self) -> int:
-        from daemon.cli.history_output import headers, write_values
+        from daemon.history_output import headers, write_values
         from daemon.journal.errors import JournalError
 
         unit = self.unit or _only_unit(self.stored)
@@ -130,7 +130,7 @@ class _Question:
             )
 
     def show_records(self) -> int:
-        from daemon.cli.history_output import write_records
+        from daemon.history_output import write_records
 
         entries = self.stored.records(self.since, self.until, unit=self.unit or None)
         return write_records(entries, self.form, self.wording, sys.stdout)
@@ -154,22 +154,9 @@ def _locate(source: Path) -> tuple[Site | None, Path]:
 def _wording(site: Site | None, unit: str) -> Wording:
     import datetime
 
-    from daemon.cli.history_output import Wording
+    from daemon.history_output import Wording, site_wording
 
-    if site is None:
-        return Wording(None, {}, datetime.UTC)
-    from config.loader import unit_context
-    from config.units import display_units
-
-    own = {
-        name: signal.quantity
-        for each in site.units
-        if not unit or each.name == unit
-        for name, signal in each.signals.items()
-        if signal.quantity is not None
-    }
-    units = display_units(site.site.unit_system, unit_context(site))
-    return Wording(units, own, zone_named(site.site.time_zone))
+    return Wording(None, {}, datetime.UTC) if site is None else site_wording(site, unit)
 
 
 def _only_unit(stored: History) -> str:

@@ -1,4 +1,4 @@
-"""How stored values are written: aligned table, CSV, JSON, JSON Lines; all of them row by row."""
+"""How stored values are written, by commands and by the API: table, CSV, JSON, JSON Lines; row by row."""
 
 from __future__ import annotations
 
@@ -10,12 +10,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TextIO
 
+from config.loader import unit_context
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
-from config.units import Conversion, DisplayUnit
+from config.site import Site
+from config.units import Conversion, DisplayUnit, display_units
 from daemon.journal.buckets import Bucket, Statistics
 from daemon.journal.queries import Column, Row, Sample
 from daemon.model import AlarmTransition, Entry, Quality
-from daemon.times import show_time
+from daemon.times import show_time, zone_named
 
 FORMATS = ("table", "csv", "json", "jsonl")
 _NO_UNIT = DisplayUnit("", Conversion(1.0), 4)
@@ -57,6 +59,19 @@ class Wording:
     def time(self, time: float) -> str:
         """Write a moment in the site's time zone with its offset."""
         return show_time(time, self.zone)
+
+
+def site_wording(site: Site, unit: str = "") -> Wording:
+    """Return how a site shows its values; with a unit, only this unit's own signals are known."""
+    own = {
+        name: signal.quantity
+        for each in site.units
+        if not unit or each.name == unit
+        for name, signal in each.signals.items()
+        if signal.quantity is not None
+    }
+    units = display_units(site.site.unit_system, unit_context(site))
+    return Wording(units, own, zone_named(site.site.time_zone))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""Who may do what: roles, passwords, tokens, sessions. Deny by default."""
