@@ -6,11 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar, assert_never
 
-from config.controllers import MqttBase, MqttBroker, SparkplugBroker
+from config.base import StrictModel
+from config.controllers import MqttBroker, SparkplugBroker, Tls
 from config.loader import unit_context
 from config.sinks import LogSink as LogSettings
+from config.sinks import MailSink as MailSettings
 from config.sinks import MqttSink as MqttSettings
 from config.sinks import Sink as SinkSettings
+from config.sinks import SyslogSink as SyslogSettings
+from config.sinks import WebhookSink as WebhookSettings
 from config.site import Site
 from config.units import display_units
 from daemon.clock import Clock
@@ -24,8 +28,9 @@ from daemon.sources.board import Board
 from daemon.sources.modbus_poller import modbus_pollers
 from daemon.sources.mqtt_shell import PastReadings
 from daemon.sources.mqtt_source import mqtt_source
+from daemon.sources.sparkplug_source import sparkplug_source
 
-_Mqtt = TypeVar("_Mqtt", bound=MqttBase)
+_Settings = TypeVar("_Settings", bound=StrictModel)
 
 
 def build_sources(site: Site, folder: Path, board: Board, clock: Clock, past: PastReadings) -> list[Source]:
@@ -50,7 +55,7 @@ def build_sources(site: Site, folder: Path, board: Board, clock: Clock, past: Pa
         if isinstance(controller, MqttBroker):
             sources.append(mqtt_source(site, absolute(controller, folder), context, board, clock, past))
         elif isinstance(controller, SparkplugBroker):
-            raise NotImplementedError("Sparkplug B")
+            sources.append(sparkplug_source(site, absolute(controller, folder), context, board, clock, past))
     return sources
 
 
@@ -81,21 +86,33 @@ def wording_of(site: Site) -> Wording:
 
 
 def _sink(settings: SinkSettings, folder: Path, wording: Wording, clock: Clock) -> Sink:
+    # Each kind imports its library only where a site has one: HTTP and mail cost start-up time and memory.
     if isinstance(settings, MqttSettings):
         return MqttSink(absolute(settings, folder), wording, clock)
     if isinstance(settings, LogSettings):
         return LogSink(settings, wording)
+    if isinstance(settings, WebhookSettings):
+        from daemon.sinks.webhook import WebhookSink  # noqa: PLC0415 - see above
+
+        return WebhookSink(absolute(settings, folder), wording, clock)
+    if isinstance(settings, MailSettings):
+        from daemon.sinks.mail import MailSink  # noqa: PLC0415 - see above
+
+        return MailSink(absolute(settings, folder), wording, clock)
+    if isinstance(settings, SyslogSettings):
+        from daemon.sinks.syslog import SyslogSink  # noqa: PLC0415 - see above
+
+        return SyslogSink(absolute(settings, folder), wording)
     assert_never(settings)
 
 
-def absolute(settings: _Mqtt, folder: Path) -> _Mqtt:
-    """Return MQTT settings whose file names do not depend on where the daemon was started."""
-
-    def place(name: str | None) -> str | None:
-        return None if name is None else str(folder / name)
-
-    tls = settings.tls
-    if tls is not None:
-        files = {key: place(getattr(tls, key)) for key in ("ca_file", "certificate_file", "key_file")}
-        tls = tls.model_copy(update=files)
-    return settings.model_copy(update={"credentials_file": place(settings.credentials_file), "tls": tls})
+def absolute(settings: _Settings, folder: Path) -> _Settings:
+    """Return settings whose file names do not depend on where the daemon was started."""
+    changes: dict[str, object] = {}
+    for key in type(settings).model_fields:
+        value = getattr(settings, key)
+        if isinstance(value, Tls):
+            changes[key] = absolute(value, folder)
+        elif key.endswith("_file") and value is not None:
+            changes[key] = str(folder / value)
+    return settings.model_copy(update=changes)
