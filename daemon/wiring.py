@@ -28,7 +28,6 @@ from daemon.sources.board import Board
 from daemon.sources.modbus_poller import modbus_pollers
 from daemon.sources.mqtt_shell import PastReadings
 from daemon.sources.mqtt_source import mqtt_source
-from daemon.sources.sparkplug_source import sparkplug_source
 
 _Settings = TypeVar("_Settings", bound=StrictModel)
 
@@ -55,6 +54,10 @@ def build_sources(site: Site, folder: Path, board: Board, clock: Clock, past: Pa
         if isinstance(controller, MqttBroker):
             sources.append(mqtt_source(site, absolute(controller, folder), context, board, clock, past))
         elif isinstance(controller, SparkplugBroker):
+            from daemon.sources.sparkplug_source import (  # noqa: PLC0415 - protobuf, only where it is needed
+                sparkplug_source,
+            )
+
             sources.append(sparkplug_source(site, absolute(controller, folder), context, board, clock, past))
     return sources
 

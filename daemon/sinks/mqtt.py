@@ -113,7 +113,7 @@ class MqttSink(Sink):
         """Publish entries in order at quality of service 1."""
         publications = [publication for entry in entries for publication in self._publications(entry)]
         await self._publish(publications)
-        self._last_sequence = entries[-1].sequence
+        self._last_sequence = max(self._last_sequence, entries[-1].sequence)
         self._present.update((sent.topic, sent.payload) for sent in publications if sent.retain)
 
     async def beat(self) -> None:

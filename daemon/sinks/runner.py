@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from daemon.backoff import pause
 from daemon.clock import Clock
 from daemon.model import Entry, EntryKind
-from daemon.sinks.base import DeliveryFailed, EntryReader, Sink, deliverable
+from daemon.sinks.base import DeliveryFailed, EntryReader, Sink, deliverable, route_test
 
 FIRST_PAUSE = 1.0
 LONGEST_PAUSE = 60.0
@@ -137,6 +137,16 @@ class SinkRunner:
                 group.create_task(self._deliver(), name=f"{self._sink.name}: deliver")
         finally:
             await self._sink.close()
+
+    async def test(self, site: str) -> None:
+        """Send a test message to the receiver now, past the journal; return when it is acknowledged.
+
+        Raises
+        ------
+        DeliveryFailed
+            It was not.
+        """
+        await self._sink.deliver([route_test(site, self._clock.wall())])
 
     async def _beat(self) -> None:
         if self._sink.beat_period is None:

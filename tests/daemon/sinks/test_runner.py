@@ -187,6 +187,16 @@ async def test_a_heartbeat_that_fails_is_a_failing_sink_until_it_beats_again() -
     assert [health.failing_since is None for health in bench.changes] == [False, True]
 
 
+async def test_a_test_message_goes_past_the_journal_and_moves_no_cursor() -> None:
+    journal, sink = MemoryJournal(alarm(1)), Recorder(1, DeliveryFailed("not there"))
+    bench = Bench(sink, journal)
+    with pytest.raises(DeliveryFailed, match="not there"):
+        await bench.runner.test("north")
+    await bench.runner.test("north")
+    assert sink.got == [0]
+    assert (journal.moves, bench.changes) == ([], [])
+
+
 def test_selection_by_priority_unit_and_kind() -> None:
     entries = [
         alarm(1, priority=Priority.LOW),
