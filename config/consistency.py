@@ -134,6 +134,13 @@ def _signal(
     if signal.range is not None and signal.range[0] >= signal.range[1]:
         yield Inconsistency((*path, "range"), "does not rise", "write the lower end first")
     if isinstance(signal, ModbusSignal):
+        if name == "stroke_pulse":
+            message = (
+                "stroke_pulse is a message once a stroke, and a register is read whether there was one or not"
+            )
+            yield Inconsistency(
+                path, message, "use stroke_switch for a contact or stroke_count for a counter"
+            )
         yield from _modbus_signal(path, quantity, signal)
     if isinstance(signal, MqttSignal) and signal.payload != "number" and signal.path is None:
         fix = 'say where the value is, for example path = "values.reboiler"'

@@ -78,6 +78,7 @@ SIGNAL_KINDS: dict[str, SignalKind] = _catalogue(
     ("stroke_count", Quantity.STROKE_COUNT, "totalizing pump stroke counter"),
     ("stroke_switch", Quantity.STATE, "contact that closes once a stroke"),
     ("stroke_switch_return", Quantity.STATE, "second contact, at the other end of the stroke"),
+    ("stroke_pulse", Quantity.STATE, "message that comes once a stroke, at best with its time stamp"),
     ("reboiler_temperature", Quantity.TEMPERATURE, "glycol temperature in the reboiler"),
     (
         "reboiler_shutdown_temperature",

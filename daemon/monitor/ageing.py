@@ -32,6 +32,8 @@ def link_down(link: Link | None) -> bool:
 def age_verdict(spec: SignalSpec, age: float, link: Link | None) -> Verdict | None:
     """Judge a reading by its age [s] and the link it came over."""
     down = link_down(link)
+    if spec.comes_with_events and not down:
+        return None
     if age > BAD_AFTER * spec.period:
         if not down or link is None:
             return Status.BAD_TIMEOUT, f"no update for {age:.3g} s, expected every {spec.period:g} s"

@@ -196,7 +196,8 @@ class ProcessCalculation:
                 continue
             value = reading.usable
             if value is not None:
-                inputs.values[name] = value
+                # A gas meter that reads a little below zero says that nothing flows.
+                inputs.values[name] = max(value, 0.0) if name == "gas_rate" else value
                 if reading.quality is Quality.UNCERTAIN:
                     reason = f"{source}: {reading.reason}"
                     inputs.uncertain[name] = Status.UNCERTAIN_DEPENDENT_VALUE_CHANGED, reason
@@ -255,7 +256,9 @@ class ProcessCalculation:
             if status.quality is Quality.BAD:
                 results[name] = Result(None, None, status, reason)
             elif value != value:  # noqa: PLR0124 - NaN, at a third of the cost of a call
-                why = calculation.reason(found, name) or "it cannot be calculated from these readings"
+                idle = "gas_rate" in sources and inputs.values["gas_rate"] == 0.0
+                why = "no gas flows" if idle else calculation.reason(found, name)
+                why = why or "it cannot be calculated from these readings"
                 results[name] = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, why)
             else:
                 known = uncertainty if uncertainty == uncertainty else None  # noqa: PLR0124 - NaN: none

@@ -69,6 +69,11 @@ class SignalSpec:
     counter_step: float = 1.0
 
     @property
+    def comes_with_events(self) -> bool:
+        """Whether it comes when something happens and not every period: silence is then no sign of age."""
+        return self.name == "stroke_pulse"
+
+    @property
     def is_heartbeat(self) -> bool:
         """Whether it only shows that the controller's own program runs."""
         return self.quantity is Quantity.COUNT and self.name.endswith("heartbeat")

@@ -1,7 +1,8 @@
 """The pump's strokes from whatever a site has: a totalizing counter, contacts, a rate register.
 
 The counter comes first: it misses nothing between two readings. A contact comes next, where it is sampled
-fast enough to see every stroke. A rate register comes last: nobody knows how it averages. Where the first
+fast enough to see every stroke; then messages that come once a stroke, of which each scan shows only the
+newest. A rate register comes last: nobody knows how it averages. Where the first
 choice is bad the next one steps in and the result says so.
 """
 
@@ -20,13 +21,18 @@ from daemon.monitor.moment import Moment
 from daemon.monitor.specs import SignalSpec
 from daemon.monitor.strokes import ContactEdges, StrokeTimeline, counter_step
 
-COUNTER, SWITCH, RETURN, REGISTER = "stroke_count", "stroke_switch", "stroke_switch_return", "stroke_rate"
+COUNTER, SWITCH, RETURN = "stroke_count", "stroke_switch", "stroke_switch_return"
+PULSE, REGISTER = "stroke_pulse", "stroke_rate"
 OVERSPEED = 3.0
 """A counter that grew faster than this times the pump's maximum rate was set, not driven."""
 REGISTER_SHARE = 0.02
 """Relative standard uncertainty of a rate register without one of its own; common practice, no source."""
 DISAGREEMENT = 60.0
 """How long counter and register may differ before both are doubtful [s]."""
+PULSE_WIDTH = 0.05
+"""Within so much time a pulse message tells when the stroke was [s]."""
+PULSE_LAG = 2.0
+"""After so much time a pulse that has not come was none [s]."""
 CYCLES = 10
 """Newest strokes from which the asymmetry of the two directions is judged."""
 
@@ -47,22 +53,25 @@ class PumpLimits:
 class StrokeEstimator:
     """Stroke rate, time since the last stroke, regularity and asymmetry from checked readings."""
 
-    def __init__(self, specs: Mapping[str, SignalSpec], pump: PumpLimits) -> None:
+    def __init__(self, specs: Mapping[str, SignalSpec], pump: PumpLimits, scan_period: float = 1.0) -> None:
         self._specs = specs
         self._pump = pump
+        self._scan_period = scan_period
         self._counter = StrokeTimeline(pump.stopped_after) if COUNTER in specs else None
         self._count: float | None = None
         self._count_time = 0.0
         self._contact = StrokeTimeline(pump.stopped_after) if SWITCH in specs else None
         self._edges = {name: ContactEdges() for name in (SWITCH, RETURN) if name in specs}
         self._closings = {name: deque[float](maxlen=CYCLES + 1) for name in self._edges}
+        self._pulses = StrokeTimeline(pump.stopped_after) if PULSE in specs else None
+        self._pulse_stamp: float | None = None  # of the newest pulse; None while none would be seen
         self._register_moved = -math.inf
         self._differ_since: float | None = None
 
     @property
     def total(self) -> float:
         """Strokes counted since the monitor first ran."""
-        timeline = self._counter or self._contact
+        timeline = self._counter or self._contact or self._pulses
         return timeline.total if timeline is not None else 0.0
 
     def observe(self, signals: Mapping[str, Reading], moment: Moment) -> tuple[str, ...]:
@@ -72,6 +81,8 @@ class StrokeEstimator:
             notes = self._observe_counter(self._counter, signals[COUNTER], moment)
         for name, edges in self._edges.items():
             self._observe_contact(name, edges, signals[name], moment)
+        if self._pulses is not None:
+            self._observe_pulse(self._pulses, signals[PULSE], moment)
         register = signals.get(REGISTER)
         if register is not None and (register.usable or 0.0) > 0.0:
             self._register_moved = max(self._register_moved, moment.received(register))
@@ -81,7 +92,7 @@ class StrokeEstimator:
         """Return ``stroke_rate``, ``time_since_stroke`` and what is known of the intervals."""
         results: dict[str, Result] = {}
         complaint = ""
-        for name, timeline in ((COUNTER, self._counter), (SWITCH, self._contact)):
+        for name, timeline in ((COUNTER, self._counter), (SWITCH, self._contact), (PULSE, self._pulses)):
             if timeline is None:
                 continue
             reading = signals[name]
@@ -141,6 +152,24 @@ class StrokeEstimator:
         if closings:
             self._closings[name].append(0.5 * (since + time))
 
+    def _observe_pulse(self, timeline: StrokeTimeline, reading: Reading, moment: Moment) -> None:
+        """Take a new stamp for a stroke, silence for none, and lost contact for neither."""
+        if reading.quality is not Quality.GOOD:
+            self._pulse_stamp = None
+            return
+        if self._pulse_stamp is None:
+            self._pulse_stamp = reading.time
+            timeline.blind_until(moment.now)
+            return
+        watched = timeline.watched_until
+        if reading.time > self._pulse_stamp:
+            self._pulse_stamp = reading.time
+            spec = self._specs[PULSE]
+            time = moment.measured(reading, stamped=spec.has_source_time, longest_lag=BAD_AFTER * spec.period)
+            timeline.observe(1.0, watched, max(watched, time), PULSE_WIDTH)
+        elif moment.now - PULSE_LAG > watched:
+            timeline.observe(0.0, watched, moment.now - PULSE_LAG)
+
     def _new_sample(
         self, name: str, reading: Reading, moment: Moment, newest: float | None
     ) -> tuple[float, float | None]:
@@ -152,7 +181,9 @@ class StrokeEstimator:
         return time, (None if newest is not None and time <= newest else reading.value)
 
     def _too_slow(self, name: str) -> str:
-        """Say so if a contact is sampled too slowly to show every stroke."""
+        """Say so if contact or pulses are looked at too slowly to show every stroke."""
+        if name == PULSE and self._scan_period * self._pump.maximum_rate > 1.0:
+            return "at the maximum rate more than one pulse falls into a scan, and only the newest is seen"
         period = self._specs[name].period
         if name != SWITCH or period * self._pump.maximum_rate <= 0.25:
             return ""
@@ -228,6 +259,8 @@ class StrokeEstimator:
             "counter": None if self._counter is None else self._counter.save(),
             "count": [self._count, self._count_time],
             "contact": None if self._contact is None else self._contact.save(),
+            "pulses": None if self._pulses is None else self._pulses.save(),
+            "pulse_stamp": self._pulse_stamp,
             "edges": {name: edges.save() for name, edges in self._edges.items()},
             "closings": {name: list(times) for name, times in self._closings.items()},
             "register_moved": moved if math.isfinite(moved) else None,
@@ -241,6 +274,9 @@ class StrokeEstimator:
             self._count, self._count_time = state["count"]
         if self._contact is not None and state["contact"] is not None:
             self._contact.restore(state["contact"])
+        if self._pulses is not None and state["pulses"] is not None:
+            self._pulses.restore(state["pulses"])
+            self._pulse_stamp = state["pulse_stamp"]
         for name, edges in self._edges.items():
             if name in state["edges"]:
                 edges.restore(state["edges"][name])

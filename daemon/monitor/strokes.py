@@ -120,8 +120,11 @@ class StrokeTimeline:
         """Time of the newest observation."""
         return self._watched_until
 
-    def observe(self, strokes: float, since: float, until: float) -> None:
+    def observe(self, strokes: float, since: float, until: float, width: float | None = None) -> None:
         """Take in that ``strokes`` fell into (``since``, ``until``]; they may be none.
+
+        The last of them lies within ``width`` seconds before ``until``; where that is not known, within what
+        an even pump makes of it.
 
         Raises
         ------
@@ -139,7 +142,8 @@ class StrokeTimeline:
         if self._sightings and since - self._sightings[-1].time >= self.stopped_after:
             self._sightings.clear()  # it stood still: the interval across the stop is no stroke interval
             self._rate = None
-        self._sightings.append(Sighting(until, (until - since) / strokes, self.total))
+        spread = (until - since) / strokes if width is None else width
+        self._sightings.append(Sighting(until, spread, self.total))
         self._rate = self._rate_over_window() or self._rate
         self._regularity = self._interval_statistics()
 

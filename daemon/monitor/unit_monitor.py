@@ -91,7 +91,8 @@ class UnitMonitor:
             for pair in REDUNDANT_PAIRS
             if pair.first in specs and pair.second in specs
         ]
-        self._strokes = StrokeEstimator(specs, PumpLimits(lowest_rate(pump), pump.maximum_rate))
+        limits = PumpLimits(lowest_rate(pump), pump.maximum_rate)
+        self._strokes = StrokeEstimator(specs, limits, unit.scan_period)
         self._process = ProcessCalculation(self._site, unit, specs)
         self._state = OperatingStateMachine(
             unit.reboiler.set_point,

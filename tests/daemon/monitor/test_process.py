@@ -215,6 +215,7 @@ def test_a_shut_in_unit_is_no_error(gas_rate: float, strokes: float) -> None:
         Result(strokes, 0.0, Status.GOOD), gas_rate=gas_rate, stripping_gas_rate=0.0, lean_glycol_rate=0.0
     )
     assert results["saturated_water_content"].status is Status.GOOD
+    assert results["dew_point_margin"].reason == "no gas flows"
     for result in results.values():
         assert result.value is None or math.isfinite(result.value)
         assert (result.value is None) is (result.quality is Quality.BAD)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from collections.abc import Mapping
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.specs import signal_specs
 from daemon.monitor.stroke_estimator import PumpLimits, StrokeEstimator
-from tests.daemon.monitor.plant import bad, good, make_site, moment
+from tests.daemon.monitor.plant import START, bad, good, make_site, moment
 
 PUMP = PumpLimits(lowest_rate=0.1, maximum_rate=40.0 / 60.0)
 RATE_REGISTER = {"stroke_rate": 'type = "uint16", unit = "/min", scale = 0.1'}
@@ -167,13 +168,58 @@ def test_a_contact_read_too_slowly_is_doubtful() -> None:
     assert "too slowly" in results["stroke_rate"].reason
 
 
+PULSES = {"stroke_pulse": 'controller = "broker", topic = "p", payload = "json", path = "v", time_path = "t"'}
+
+
+def pulse(at: float, *, delay: float = 0.0) -> Reading:
+    """A message that was stamped at ``at`` and came ``delay`` later."""
+    return good(1.0, at + delay, stamp=START + at)
+
+
+def test_pulses_are_placed_by_their_stamps_whatever_the_network_does() -> None:
+    """One stroke in 4.3 s, messages up to 0.9 s late, scans a second: the rate without jitter."""
+    strokes = estimator(PULSES, without=("stroke_count",))
+    dice = random.Random(5)
+    delays = [dice.uniform(0.0, 0.9) for _ in range(60)]
+    for at in range(1, 120):
+        newest = max(n for n in range(60) if n == 0 or 4.3 * n + delays[n] <= at)
+        results, _ = step(strokes, float(at), stroke_pulse=pulse(4.3 * newest, delay=delays[newest]))
+    assert results["stroke_rate"].value == pytest.approx(1.0 / 4.3, rel=1e-3)
+    assert results["stroke_rate"].status is Status.GOOD
+    assert results["stroke_irregularity"].value == pytest.approx(0.0, abs=0.01)
+    assert strokes.total == 27.0
+
+
+def test_silence_of_pulses_is_a_stopped_pump_while_the_link_is_up() -> None:
+    strokes = estimator(PULSES, without=("stroke_count",))
+    for at in range(1, 60):
+        step(strokes, float(at), stroke_pulse=pulse(float(at // 5 * 5)))
+    for at in range(60, 120):
+        results, _ = step(strokes, float(at), stroke_pulse=pulse(55.0))
+    assert results["stroke_rate"].value == 0.0
+    assert results["time_since_stroke"].value == pytest.approx(119.0 - 2.0 - 55.0, abs=0.1)
+
+
+def test_a_lost_link_is_no_stopped_pump() -> None:
+    strokes = estimator(PULSES, without=("stroke_count",))
+    for at in range(1, 60):
+        step(strokes, float(at), stroke_pulse=pulse(float(at // 5 * 5)))
+    lost = pulse(55.0).degraded(Status.UNCERTAIN_NO_COMMUNICATION_LAST_USABLE_VALUE, "broker is down")
+    for at in range(60, 90):
+        results, _ = step(strokes, float(at), stroke_pulse=lost)
+    assert results["stroke_rate"].value == pytest.approx(0.2, rel=0.01)
+    assert results["stroke_rate"].quality is Quality.UNCERTAIN
+    results, _ = step(strokes, 90.0, stroke_pulse=pulse(90.0))
+    assert strokes.total == 11.0, "what was missed is not guessed"
+
+
 def test_a_unit_without_any_stroke_signal_says_so() -> None:
     results, _ = step(estimator(without=("stroke_count",)), 1.0)
     assert results["stroke_rate"].reason == "no stroke signal is configured"
 
 
 def test_state_survives_json_at_every_step() -> None:
-    signals = RATE_REGISTER | SWITCH | RETURN
+    signals = RATE_REGISTER | SWITCH | RETURN | PULSES
     straight, broken = estimator(signals), estimator(signals)
     for at in range(90):
         values = {
@@ -181,6 +227,7 @@ def test_state_survives_json_at_every_step() -> None:
             "stroke_rate": 0.3,
             "stroke_switch": float(at % 6 < 2),
             "stroke_switch_return": float(3 <= at % 6 < 5),
+            "stroke_pulse": pulse(float(at // 5 * 5)),
         }
         expected = step(straight, float(at), **values)
         assert step(broken, float(at), **values) == expected
