@@ -23,6 +23,7 @@ from daemon.fieldsim.registers import LayoutError, signal_conversion
 from daemon.fieldsim.scenarios import LinkFault
 
 _RETRY = 1.0
+_ANSWER_LIMIT = 3.0
 _STEP = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
 
 Payload = tuple[str, bytes]
@@ -191,11 +192,15 @@ class MqttPublisher:
                 await self._until_changed()
             try:
                 async with aiomqtt.Client(
-                    self._broker.host, self._broker.port, identifier=f"field-{self._broker.name}"
+                    self._broker.host,
+                    self._broker.port,
+                    identifier=f"field-{self._broker.name}",
+                    timeout=_ANSWER_LIMIT,
                 ) as client:
                     self._report(f"publishing on {where}")
                     await self._publish_until_closed(client)
             except aiomqtt.MqttError as error:
+                _stop_if_cancelled()  # saying good-bye failed while we were being stopped
                 self._report(f"broker {where} lost: {error}")
                 await asyncio.sleep(_RETRY)
 
@@ -208,12 +213,25 @@ class MqttPublisher:
                 for topic, payload in messages:
                     await client.publish(topic, payload, qos=1)
                     self.published += 1
+                    _stop_if_cancelled()
             await self._until_changed(self.period)
 
     async def _until_changed(self, longest: float | None = None) -> None:
         """Wait for another link state, at most ``longest`` seconds."""
         try:
-            await asyncio.wait_for(self._link_changed.wait(), longest)
+            async with asyncio.timeout(longest):
+                await self._link_changed.wait()
         except TimeoutError:
             return
         self._link_changed.clear()
+
+
+def _stop_if_cancelled() -> None:
+    """Cancel again where a cancellation was swallowed.
+
+    Python 3.11's ``asyncio.wait_for``, on which the MQTT library waits for its acknowledgement, drops a
+    cancellation that arrives together with the answer.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

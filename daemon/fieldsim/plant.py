@@ -127,6 +127,7 @@ def start(design: PlantDesign, rng: Random) -> PlantState:
         outlet_water_content=0.1 * inlet,
         lean_temperature=approach,
         rich_temperature=design.gas_temperature + 0.6 * (design.reboiler_set_point - design.gas_temperature),
+        still_vapour=1.0,
         still_top_temperature=374.0,
         stack_temperature=600.0,
         flash_temperature=325.0,
@@ -291,16 +292,20 @@ def _process(  # noqa: PLR0915 - one step of one plant, as gas, glycol and heat 
 
     # What follows with a lag
     rich_target = gas_temperature + design.exchanger_effectiveness * (temperature - gas_temperature)
-    lean_target = gas_temperature + design.lean_approach * load**0.8
+    usual_span = design.reboiler_set_point - design.gas_temperature
+    approach = design.lean_approach * load**0.8 * (temperature - gas_temperature) / usual_span
     usual_water = (
         0.9 * design.gas_rate * saturated_water_content(design.gas_temperature, design.contactor_pressure)
     )
     vapour = evaporated / usual_water
-    still_share = 1.01 * vapour / (vapour + 0.01)
-    still_target = design.ambient_temperature + (375.0 - design.ambient_temperature) * still_share
+    still_vapour = _approach(state.still_vapour, vapour, h, 600.0)  # the packing holds heat
+    still_share = 1.1 * still_vapour / (still_vapour + 0.1)
+    still_span = 374.0 - design.ambient_temperature
     drive_gas = load * (1.0 + 3.0 * leak)
     hot = 1.0 if burner else 0.0
-    gas_ratio = gas_rate / design.gas_rate
+    # Dry trays drop with the square of the gas velocity; a tenth of the drop is the liquid on them.
+    velocity = gas_rate / design.gas_rate * gas_temperature / design.gas_temperature
+    tray_drop = velocity**2 * design.contactor_pressure / pressure * (0.9 + 0.1 * load)
     foam = 1.0 + 2.5 * inputs.foaming * (1.0 + foam_noise)
     plugged = 1.0 - 0.85 * min(1.0, max(0.0, inputs.strainer_plugging))
     ledger = state.ledger
@@ -324,9 +329,10 @@ def _process(  # noqa: PLR0915 - one step of one plant, as gas, glycol and heat 
         shutdown_tripped=tripped,
         boiling_fraction=boiling,
         outlet_water_content=outlet,
-        lean_temperature=_approach(state.lean_temperature, lean_target, h, 300.0),
+        lean_temperature=_approach(state.lean_temperature, gas_temperature + approach, h, 300.0),
         rich_temperature=_approach(state.rich_temperature, rich_target, h, 120.0),
-        still_top_temperature=_approach(state.still_top_temperature, still_target, h, 600.0),
+        still_vapour=still_vapour,
+        still_top_temperature=design.ambient_temperature + still_span * still_share,
         stack_temperature=_approach(state.stack_temperature, ambient + 60.0 + 330.0 * hot, h, 90.0),
         flash_temperature=_approach(
             state.flash_temperature, gas_temperature + 26.0 * min(1.0, load), h, 300.0
@@ -338,10 +344,7 @@ def _process(  # noqa: PLR0915 - one step of one plant, as gas, glycol and heat 
         gas_rate=gas_rate,
         gas_temperature=gas_temperature,
         contactor_pressure=pressure,
-        contactor_differential_pressure=design.contactor_differential_pressure
-        * gas_ratio**2
-        * (design.contactor_pressure / pressure)
-        * foam,
+        contactor_differential_pressure=design.contactor_differential_pressure * tray_drop * foam,
         filter_differential_pressure=design.filter_differential_pressure * load**1.5 / plugged**2,
         lean_rate=delivered / density,
         lean_water_fraction=lean_water,

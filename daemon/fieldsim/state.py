@@ -112,6 +112,8 @@ class PlantState:
     outlet_water_content: float
     lean_temperature: float
     rich_temperature: float
+    still_vapour: float
+    """Vapour through the still over the usual, as its packing feels it."""
     still_top_temperature: float
     stack_temperature: float
     flash_temperature: float

@@ -1,0 +1,88 @@
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import statistics
+from random import Random
+
+import pytest
+
+from config.quantities import SIGNAL_KINDS
+from daemon.fieldsim.instruments import EXACT, Instrument, Panel, instrument_for, observe, true_value
+from daemon.fieldsim.state import PlantInputs
+from tests.support.simulated_plant import DESIGN, run, settled
+
+NAME = "reboiler_temperature"
+SPAN = (255.37, 533.15)  # 0 to 500 degF
+
+
+def look(instrument, panel=None, fault=None, dt=1.0, seed=0, name=NAME, state=None):
+    faults = {name: fault} if fault else {}
+    return observe({name: instrument}, DESIGN, state or settled(), panel or Panel(), dt, faults, Random(seed))
+
+
+@pytest.mark.parametrize("name", SIGNAL_KINDS)
+def test_the_plant_has_every_signal_that_the_calculation_knows(name):
+    value = true_value(name, DESIGN, settled())
+    shown = look(instrument_for(name), name=name).shown[name]
+    assert shown == pytest.approx(value, rel=0.05, abs=0.3)
+
+
+def test_readings_come_in_the_steps_of_the_converter_and_scatter_about_the_truth():
+    instrument = instrument_for(NAME, SPAN)
+    rng = Random(3)
+    shown = [
+        observe({NAME: instrument}, DESIGN, settled(), Panel(), 1.0, {}, rng).shown[NAME] for _ in range(400)
+    ]
+    steps = [(value - SPAN[0]) / instrument.step for value in shown]
+    assert all(abs(step - round(step)) < 1e-6 for step in steps)
+    assert statistics.mean(shown) == pytest.approx(settled().reboiler_temperature, abs=0.03)
+    assert 1 < len(set(shown)) < 30
+
+
+def test_a_lagging_instrument_follows_by_its_time_constant():
+    cold = dataclasses.replace(settled(), reboiler_temperature=400.0)
+    instrument = Instrument(0.0, 1000.0, lag=10.0, step=0.001)
+    panel = look(instrument, state=cold)
+    panel = look(instrument, panel, dt=10.0)
+    hot = settled().reboiler_temperature
+    assert panel.shown[NAME] == pytest.approx(hot - (hot - 400.0) / 2.718281828, abs=0.01)
+
+
+def test_a_frozen_transmitter_keeps_its_value_while_the_plant_moves_on():
+    instrument = instrument_for(NAME, SPAN)
+    panel = look(instrument)
+    before = panel.shown[NAME]
+    for seed, state in enumerate(run(PlantInputs(burner_out=True), seconds=200.0)):
+        panel = look(instrument, panel, "frozen", seed=seed, state=state)
+        assert panel.shown[NAME] == before
+    assert abs(panel.lagged[NAME] - before) > 0.5  # the element itself did move
+
+
+def test_a_failed_transmitter_leaves_its_range_and_a_bad_one_has_no_value():
+    instrument = instrument_for(NAME, SPAN)
+    # 3.5 and 21.5 mA on a 4-20 mA loop: outside what NAMUR NE 43 allows for a measurement (from memory).
+    width = SPAN[1] - SPAN[0]
+    assert look(instrument, fault="low").shown[NAME] == pytest.approx(SPAN[0] - width * 0.5 / 16.0)
+    assert look(instrument, fault="high").shown[NAME] == pytest.approx(SPAN[1] + width * 1.5 / 16.0)
+    assert look(instrument, fault="bad").shown[NAME] is None
+
+
+def test_a_measurement_beyond_the_span_saturates_the_loop():
+    small = Instrument(300.0, 400.0, step=0.025)
+    assert look(small).shown[NAME] == pytest.approx(400.0 + 100.0 * 0.5 / 16.0)
+
+
+def test_counters_and_contacts_are_exact():
+    assert instrument_for("stroke_count") == EXACT
+    assert instrument_for("burner_on") == EXACT
+    states = list(run(seconds=20.0, step=0.05))
+    forward = [look(EXACT, name="stroke_switch", state=state).shown["stroke_switch"] for state in states]
+    back = [
+        look(EXACT, name="stroke_switch_return", state=state).shown["stroke_switch_return"]
+        for state in states
+    ]
+    assert set(forward) == set(back) == {0.0, 1.0}
+    assert all(a + b < 2.0 for a, b in zip(forward, back, strict=True))  # never at both ends at once
+    closings = sum(b > a for a, b in itertools.pairwise(forward))
+    assert closings == pytest.approx(states[-1].stroke_count, abs=1)
