@@ -102,7 +102,7 @@ def _resolve(site: Site, unit: DehydrationUnit) -> tuple[ResolvedSet, list[Alarm
     return ResolvedSet(tuple(alarms), tuple(switched_off)), errors
 
 
-class _Absent(Exception):  # noqa: N818  not an error: an alarm that this unit goes without
+class _Absent(Exception):  # noqa: N818 - no error: an alarm that this unit goes without
     """Why a unit does not have an alarm."""
 
 

@@ -67,7 +67,7 @@ class Ewma:
         return self.width * math.sqrt(self.weight / (2.0 - self.weight) * faded)
 
 
-def _side(up: bool, down: bool) -> int:  # noqa: FBT001  the two sides of a chart
+def _side(up: bool, down: bool) -> int:  # noqa: FBT001 - the two sides of a chart
     return int(up) - int(down)
 
 

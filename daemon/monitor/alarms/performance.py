@@ -15,14 +15,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.model import AlarmState, AlarmTransition, Priority
+from daemon.monitor.alarms import flood
 from daemon.monitor.alarms.lifecycle import LifeEvent
 
-PERIOD = 600.0
-"""The standard counts in periods of ten minutes [s]."""
-FLOOD_BEGINS = 10
-"""A flood begins with more annunciations than this in a period."""
-FLOOD_ENDS = 5
-"""It ends with fewer than this."""
 CHATTERING = (3, 60.0)
 """More annunciations than this within this time [s] is chattering."""
 FLEETING = 10.0
@@ -80,12 +75,12 @@ class AlarmPerformance:
     @property
     def per_hour(self) -> float:
         """Mean number of annunciations in an hour."""
-        return self.per_period * 3600.0 / PERIOD
+        return self.per_period * 3600.0 / flood.WINDOW
 
     @property
     def per_day(self) -> float:
         """Mean number of annunciations in a day."""
-        return self.per_period * 86400.0 / PERIOD
+        return self.per_period * 86400.0 / flood.WINDOW
 
 
 class Judgement(enum.StrEnum):
@@ -136,11 +131,11 @@ def performance(transitions: Iterable[AlarmTransition], begin: float, end: float
         begin=begin,
         end=end,
         annunciations=len(shown),
-        per_period=len(shown) * PERIOD / (end - begin),
+        per_period=len(shown) * flood.WINDOW / (end - begin),
         busiest=max(counts),
-        share_of_busy_periods=sum(count > FLOOD_BEGINS for count in counts) / len(counts),
+        share_of_busy_periods=sum(count > flood.BEGINS for count in counts) / len(counts),
         floods=floods,
-        share_of_time_in_flood=sum(flood.end - flood.begin for flood in floods) / (end - begin),
+        share_of_time_in_flood=sum(one.end - one.begin for one in floods) / (end - begin),
         top=top,
         share_of_top=sum(count for _, count in top) / len(shown) if shown else 0.0,
         chattering=_chattering(shown),
@@ -197,9 +192,9 @@ def _below(figure: str, value: float, most: float, target: str, *, enough: bool 
 
 
 def _counts(times: Sequence[float], begin: float, end: float) -> list[int]:
-    counts = [0] * math.ceil((end - begin) / PERIOD)
+    counts = [0] * math.ceil((end - begin) / flood.WINDOW)
     for time in times:
-        counts[min(int((time - begin) / PERIOD), len(counts) - 1)] += 1
+        counts[min(int((time - begin) / flood.WINDOW), len(counts) - 1)] += 1
     return counts
 
 
@@ -207,14 +202,14 @@ def _floods(counts: Sequence[int], begin: float, end: float) -> tuple[Flood, ...
     floods: list[Flood] = []
     first, total = -1, 0
     for index, count in enumerate(counts):
-        if first < 0 and count > FLOOD_BEGINS:
+        if first < 0 and count > flood.BEGINS:
             first, total = index, 0
-        elif first >= 0 and count < FLOOD_ENDS:
-            floods.append(Flood(begin + first * PERIOD, begin + index * PERIOD, total))
+        elif first >= 0 and count < flood.ENDS:
+            floods.append(Flood(begin + first * flood.WINDOW, begin + index * flood.WINDOW, total))
             first = -1
         total += count
     if first >= 0:
-        floods.append(Flood(begin + first * PERIOD, end, total))
+        floods.append(Flood(begin + first * flood.WINDOW, end, total))
     return tuple(floods)
 
 

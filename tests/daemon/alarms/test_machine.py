@@ -151,5 +151,5 @@ def test_random_operation() -> None:
 @pytest.mark.timeout(1800)
 def test_random_operation_at_length() -> None:
     run_state_machine_as_test(
-        AlarmMachine, settings=settings(max_examples=10_000, stateful_step_count=20, deadline=None)
+        AlarmMachine, settings=settings(max_examples=10_000, stateful_step_count=15, deadline=None)
     )
