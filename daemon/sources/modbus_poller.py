@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import structlog
 
-from config.controllers import ModbusBase, ModbusRtuOverTcp, ModbusSerial, ModbusTcp
+from config.controllers import ModbusRtuOverTcp, ModbusSerial, ModbusTcp
 from config.signals import ModbusSignal
 from config.site import Site
 from config.units import UnitContext
@@ -99,6 +99,8 @@ class ModbusPoller:
             start=clock.monotonic(),
             phase=phase,
         )
+        for state in self._schedule.states:
+            state.decoder = BlockDecoder(state.read, controller, scalings)
         self._attempts = 0
         self._retry_at = 0.0
         self._silences = 0
@@ -211,7 +213,7 @@ class ModbusPoller:
         self._heard = True
         self._attempts = 0
         self._schedule.answered(state)
-        if state.decoder is None:
+        if state.decoder is None:  # a part of a read that was refused
             state.decoder = BlockDecoder(state.read, self._controller, self._scalings)
         readings = state.decoder.decode(data, self._clock.wall(), self._clock.monotonic())
         for unit, of_unit in readings.items():
@@ -291,14 +293,14 @@ def _worst(failing: list[ReadState]) -> str:
     return f"device {state.read.request.device_id}: {state.fault}{others}"
 
 
-def modbus_signals(site: Site, controller: ModbusBase) -> dict[tuple[str, str], ModbusSignal]:
-    """Return the signals that come from one controller, by unit and name."""
-    return {
-        (unit.name, name): signal
-        for unit in site.units
-        for name, signal in unit.signals.items()
-        if isinstance(signal, ModbusSignal) and signal.controller == controller.name
-    }
+def modbus_signals(site: Site) -> dict[str, dict[tuple[str, str], ModbusSignal]]:
+    """Return the signals that come from each Modbus controller, by controller, then by unit and name."""
+    by_controller: dict[str, dict[tuple[str, str], ModbusSignal]] = {}
+    for unit in site.units:
+        for name, signal in unit.signals.items():
+            if isinstance(signal, ModbusSignal):
+                by_controller.setdefault(signal.controller, {})[unit.name, name] = signal
+    return by_controller
 
 
 def modbus_scalings(
@@ -326,11 +328,11 @@ def modbus_pollers(site: Site, board: Board, clock: Clock) -> list[ModbusPoller]
         A unit that does not fit its quantity.
     """
     pollers: list[ModbusPoller] = []
+    by_controller = modbus_signals(site)
     for controller in site.controllers:
         if not isinstance(controller, ModbusTcp | ModbusRtuOverTcp | ModbusSerial):
             continue
-        signals = modbus_signals(site, controller)
-        if signals:
+        if signals := by_controller.get(controller.name):
             scalings = modbus_scalings(site, signals)
             phase = stagger(len(pollers))
             pollers.append(ModbusPoller(controller, signals, scalings, board, clock, phase=phase))

@@ -158,11 +158,11 @@ async def probe(
 async def probe_modbus(site: Site, clock: Clock) -> list[ProbeReport]:
     """Probe every Modbus controller of a site that has signals, one after another."""
     reports = []
+    by_controller = modbus_signals(site)
     for controller in site.controllers:
-        if isinstance(controller, ModbusTcp | ModbusRtuOverTcp | ModbusSerial):
-            signals = modbus_signals(site, controller)
-            if signals:
-                reports.append(await probe(controller, signals, modbus_scalings(site, signals), clock))
+        signals = by_controller.get(controller.name)
+        if signals and isinstance(controller, ModbusTcp | ModbusRtuOverTcp | ModbusSerial):
+            reports.append(await probe(controller, signals, modbus_scalings(site, signals), clock))
     return reports
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 import math
+from collections.abc import Iterable
 
 _GOLDEN_RATIO = (math.sqrt(5) - 1) / 2
 
@@ -95,6 +96,17 @@ class Distribution:
         self.last = seconds
         self.largest = max(self.largest, seconds)
         self.total += seconds
+
+    @classmethod
+    def merged(cls, parts: Iterable[Distribution]) -> Distribution:
+        """Add up distributions that have the standard bounds."""
+        whole = cls()
+        for part in parts:
+            whole.counts = [mine + theirs for mine, theirs in zip(whole.counts, part.counts, strict=True)]
+            whole.largest = max(whole.largest, part.largest)
+            whole.total += part.total
+            whole.last = part.last
+        return whole
 
     @property
     def count(self) -> int:

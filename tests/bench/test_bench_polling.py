@@ -7,30 +7,44 @@ shared machine, and only ratios are asserted.
 from __future__ import annotations
 
 import asyncio
+import gc
+import logging
+import os
+import resource
 import statistics
 import struct
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from pathlib import Path
 from typing import cast
 
 import pytest
+import structlog
 import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
 from config.controllers import ModbusTcp
 from config.quantities import Quantity
 from config.signals import ModbusSignal
+from config.site import Site
 from config.units import UnitContext
 from daemon.clock import SystemClock
+from daemon.model import Quality
 from daemon.sources.base import scaling_of
+from daemon.sources.board import Board
 from daemon.sources.modbus_codec import BlockDecoder
 from daemon.sources.modbus_link import ModbusLink
 from daemon.sources.modbus_plan import plan_signals
+from daemon.sources.modbus_poller import modbus_pollers
+from daemon.sources.ticks import Distribution
 from tests.support.canned_modbus import canned_server
+from tests.support.modbus_rig import controller_toml, signals_toml, tcp
+from tests.support.sites import site_with
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
 
 REGISTERS = 60
+ROW = 'table = "holding", address = 0, type = "int16", quantity = "number"'
 Run = Callable[[int], Awaitable[None]]
 
 
@@ -160,3 +174,87 @@ def test_polling_costs_no_more_than_the_bare_client(loop_name: str) -> None:
         print(f"  {name:26s} {used * 1e6:6.1f} us CPU  {used / bare:5.2f} x bare client")
     assert medians["our link"] <= 1.0 * bare
     assert medians["our link and 60 readings"] <= 1.15 * bare
+
+
+def site_of(count: int, port: int) -> Site:
+    """Make a site of so many controllers with a unit each, one 60-register read a second."""
+    base = site_with(controller_toml(tcp(port)), signals_toml({"a": ROW}))
+    controllers, units = [], []
+    for number in range(count):
+        name = f"plc-{number}"
+        controllers.append(
+            ModbusTcp(protocol="modbus-tcp", name=name, host="127.0.0.1", port=port, addressing="zero-based")
+        )
+        own = {key[1]: one.model_copy(update={"controller": name}) for key, one in signals().items()}
+        units.append(base.units[0].model_copy(update={"name": f"unit-{number}", "signals": own}))
+    return base.model_copy(update={"controllers": tuple(controllers), "units": tuple(units)})
+
+
+async def poll_for(site: Site, seconds: float) -> dict[str, float]:
+    """Poll a site and return what it took, after a warm-up."""
+    before_memory = memory()
+    board, clock = Board(site, SystemClock()), SystemClock()
+    pollers = modbus_pollers(site, board, clock)
+    tasks = [asyncio.create_task(poller.run()) for poller in pollers]
+    await asyncio.sleep(4.0)
+    for poller in pollers:
+        poller.statistics.lateness = Distribution()
+    cycles, cpu, started = sum(p.statistics.cycles for p in pollers), time.process_time(), time.monotonic()
+    await asyncio.sleep(seconds)
+    cpu, elapsed = time.process_time() - cpu, time.monotonic() - started
+    cycles = sum(p.statistics.cycles for p in pollers) - cycles
+    lateness = Distribution.merged(p.statistics.lateness for p in pollers)
+    good = sum(
+        reading.quality is Quality.GOOD
+        for unit in site.units
+        for reading in board.readings(unit.name).values()
+    )
+    result = {
+        "cores": cpu / elapsed,
+        "cycles a second": cycles / elapsed,
+        "skipped": sum(p.statistics.skipped_ticks for p in pollers),
+        "p50 ms": 1e3 * lateness.quantile(0.5),
+        "p99 ms": 1e3 * lateness.quantile(0.99),
+        "max ms": 1e3 * lateness.largest,
+        "kB a controller": (memory() - before_memory) / len(pollers) / 1e3,
+        "good": good / (REGISTERS * len(pollers)),
+    }
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+    return result
+
+
+def memory() -> float:
+    """Resident memory of this process [bytes]."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return float(pages * resource.getpagesize())
+
+
+@pytest.fixture
+def quiet_log() -> Iterator[None]:
+    """Keep a thousand lines of "up" out of the figures."""
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    yield
+    structlog.reset_defaults()
+
+
+@pytest.mark.usefixtures("quiet_log")
+@pytest.mark.parametrize("loop_name", ["asyncio", "uvloop"])
+def test_lateness_with_many_controllers(loop_name: str) -> None:
+    factory = uvloop.new_event_loop if loop_name == "uvloop" else asyncio.new_event_loop
+    load = os.getloadavg()[0]
+    print(f"\n{loop_name}, load of the machine before {load:.1f}")
+    print(f"one read of {REGISTERS} registers a second for each controller, readings in SI")
+    results = {}
+    with canned_server() as port:
+        for count in (10, 50, 100, 300, 1000):
+            gc.collect()
+            with asyncio.Runner(loop_factory=factory) as runner:
+                results[count] = runner.run(poll_for(site_of(count, port), 6.0))
+            figures = "  ".join(f"{name} {value:.3g}" for name, value in results[count].items())
+            print(f"  {count:5d} controllers: {figures}")
+    for count, result in results.items():
+        assert result["good"] == 1.0
+        assert result["cycles a second"] / count > 0.9
+    assert results[1000]["cores"] / results[100]["cores"] < 15.0  # cost grows as the number does
