@@ -15,6 +15,10 @@ class StoreFailed(JournalError):  # noqa: N818 - says what happened
     """A commit failed (disk full, input/output error); nothing of it was stored and it may be tried again."""
 
 
+class NotStored(JournalError):  # noqa: N818 - says what it is
+    """The question names a unit or a value that the journal never had; the message lists those there are."""
+
+
 class TooManyRows(JournalError):  # noqa: N818 - says what it is
     """A query spans more rows than the caller allows."""
 

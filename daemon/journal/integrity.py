@@ -241,14 +241,10 @@ def _copy_table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) ->
 
 
 def _highest(old: sqlite3.Connection) -> int:
-    for query in ("SELECT seq FROM sqlite_sequence WHERE name = 'entry'", "SELECT max(sequence) FROM entry"):
-        try:
-            row = old.execute(query).fetchone()
-        except sqlite3.DatabaseError:
-            continue
-        if row and row[0]:
-            return int(row[0])
-    return 1 << 40
+    try:
+        return int(old.execute("SELECT max(sequence) FROM entry").fetchone()[0] or 0)
+    except sqlite3.DatabaseError:
+        return 1 << 40  # beyond any number; the leaps get there quickly
 
 
 def _merged(gaps: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -121,8 +121,8 @@ class Journal:
     def _begin(self, machine_boot: str, now: float) -> None:
         run = self._connection.execute
         meta = dict(run("SELECT key, value FROM meta"))
-        row = run("SELECT seq FROM sqlite_sequence WHERE name = 'entry'").fetchone()
-        used = max(int(row[0]) if row else 0, int(meta.get("next_sequence", 1)) - 1)
+        highest = run("SELECT max(sequence) FROM entry").fetchone()[0] or 0
+        used = max(highest, int(meta.get("next_sequence", 1)) - 1)
         clean = not meta or meta.get("clean") == "1"
         self.identity = meta.get("identity") or uuid.uuid4().hex
         self._next = used + 1 if clean else used + schema.STRIDE

@@ -16,7 +16,7 @@ from typing import Any, Literal, Self
 
 from daemon.journal import schema
 from daemon.journal.buckets import Bucket, Point, aggregate
-from daemon.journal.errors import JournalError, JournalUnusable, TooManyRows
+from daemon.journal.errors import JournalError, JournalUnusable, NotStored, TooManyRows
 from daemon.journal.integrity import verify
 from daemon.journal.packing import DamagedRow, Layout, ScanRow
 from daemon.journal.reading import EntrySource
@@ -137,7 +137,7 @@ class History:
 
         Raises
         ------
-        JournalError
+        NotStored
             A name that the unit never had; the message lists the names there are.
         """
         known = self.columns(unit)
@@ -146,7 +146,7 @@ class History:
             matches = [column for column in known if name in {column.name, str(column)}]
             if not matches:
                 there = ", ".join(sorted({column.name for column in known}))
-                raise JournalError(f"{unit} has no values called {name}; there are: {there}")
+                raise NotStored(f"{unit} has no values called {name}; there are: {there}")
             found |= dict.fromkeys(matches)
         return list(found)
 
@@ -287,9 +287,19 @@ class History:
             ``ALARM``, ``EVENT`` or both.
         unit, alarm : str, optional
             Only of this unit; only of this alarm.
+
+        Raises
+        ------
+        NotStored
+            Before the first entry, when the journal knows no such unit.
         """
         wanted = {KIND_NUMBERS[kind] for kind in kinds} - {schema.SCAN}
         number = None if unit is None else self._unit(unit)
+        return self._records(start, end, wanted, number, alarm)
+
+    def _records(
+        self, start: float, end: float, wanted: set[int], number: int | None, alarm: str | None
+    ) -> Iterator[Entry]:
         after = 0
         while True:
             page = self._rows(
@@ -312,7 +322,7 @@ class History:
     def _unit(self, name: str) -> int:
         rows = self._rows("SELECT id FROM unit WHERE name = ?", (name,))
         if not rows:
-            raise JournalError(
+            raise NotStored(
                 f"no values of a unit called {name}; there are: {', '.join(self.units()) or 'none'}"
             )
         return int(rows[0][0])

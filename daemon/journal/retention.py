@@ -54,6 +54,11 @@ def prune_scans(
     if not doomed:
         return Pruned(0, {}, finished=True)
     run("DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?", (doomed[0][0], doomed[-1][0]))
+    free = run("SELECT value FROM meta WHERE key = 'next_sequence'").fetchone()
+    if (
+        free is None or int(free[0]) <= doomed[-1][0]
+    ):  # its number may be the highest there is; never use it again
+        run("INSERT OR REPLACE INTO meta VALUES ('next_sequence', ?)", (str(doomed[-1][0] + 1),))
     lost: dict[str, int] = {}
     for name, sequence in run("SELECT name, sequence FROM cursor").fetchall():
         count = sum(1 for (number,) in doomed if number > sequence)

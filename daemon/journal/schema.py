@@ -6,8 +6,9 @@ an entry (names, layouts, cursors, monitor checkpoints) stands in small tables b
 same transactions.
 
 ``sequence`` never depends on a clock. A number that a receiver may have seen is never given to another
-entry: after a stop that was not clean, numbering jumps ahead by ``STRIDE``, because a power cut can undo the
-newest commits of scans, and entries that went out while the disk was full were never stored.
+entry: retention notes the highest number that it deletes, and after a stop that was not clean, numbering
+jumps ahead by ``STRIDE``, because a power cut can undo the newest commits of scans, and entries that went
+out while the disk was full were never stored.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ CREATE TABLE layout (          -- columns of a unit's scan rows; shared until th
 ) STRICT;
 
 CREATE TABLE entry (
-    sequence INTEGER PRIMARY KEY AUTOINCREMENT,
+    sequence INTEGER PRIMARY KEY, -- by the writer; AUTOINCREMENT would write a page more each time
     kind INTEGER NOT NULL,      -- 1 scan, 2 alarm transition, 3 event
     unit INTEGER NOT NULL REFERENCES unit (id),
     boot INTEGER NOT NULL REFERENCES boot (id),
@@ -127,8 +128,6 @@ def connect_writer(path: Path) -> sqlite3.Connection:
     connection.text_factory = forgiving_text
     try:
         _refuse_strangers(connection, path)
-        # 8 kB pages hold a scan of 60 columns in less waste than 4 kB ones; only a new file takes it.
-        connection.execute("PRAGMA page_size = 8192")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 67108864")

@@ -26,7 +26,7 @@ class WriterTuning:
         Items that wait for a slow live subscriber before the oldest is dropped.
     """
 
-    sample_delay: float = 0.25
+    sample_delay: float = 1.0
     answer_limit: float = 2.0
     retry_delay: float = 1.0
     batch_limit: int = 2000

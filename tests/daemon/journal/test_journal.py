@@ -151,6 +151,11 @@ def test_numbers_are_not_used_again_when_the_newest_entries_were_pruned(path):
     journal.close()
     journal = Journal.open(path, now=NOW)
     assert journal.next_sequence == 11
+    journal.commit([outcome(11)])
+    journal.prune(NOW + 1e6, now=NOW + 1e6)
+    kill(journal)
+    journal = Journal.open(path, now=NOW)
+    assert journal.next_sequence > 11
     journal.close()
 
 
@@ -331,8 +336,8 @@ class TestSalvage:
         before = {entry.sequence: entry for entry in _all(large)}
         size = large.stat().st_size
         with large.open("r+b") as file:  # two pages in the second half are gone
-            file.seek(size // 2 // 8192 * 8192)
-            file.write(b"\xa5" * 2 * 8192)
+            file.seek(size // 2 // 4096 * 4096)
+            file.write(b"\xa5" * 2 * 4096)
         journal = Journal.open(large, now=NOW)
         salvage = journal.salvage
         assert salvage is not None
