@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ipaddress
+import itertools
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
@@ -119,4 +121,81 @@ class SyslogSink(SinkBase):
         return self
 
 
-Sink = Annotated[MqttSink | LogSink | WebhookSink | MailSink | SyslogSink, Field(discriminator="kind")]
+class ShownValue(StrictModel):
+    """One value in the read-only Modbus server; exactly one of ``result`` and ``signal``."""
+
+    address: Annotated[int, Field(ge=5, le=65533)]
+    """First of its three registers, counted from 0: two for the number, one for its quality."""
+    unit: Name
+    """Dehydration unit."""
+    result: str | None = None
+    """Name of a result."""
+    signal: str | None = None
+    """Name of a signal."""
+
+    @model_validator(mode="after")
+    def _one_source(self) -> ShownValue:
+        if (self.result is None) == (self.signal is None):
+            raise ValueError('give exactly one of "result" and "signal"')
+        return self
+
+
+class ShownAlarm(StrictModel):
+    """One alarm in the read-only Modbus server."""
+
+    address: Annotated[int, Field(ge=0, le=65532)]
+    """First of its four discrete inputs, counted from 0: active, unacknowledged, suppressed, reserved."""
+    unit: Name
+    """Dehydration unit."""
+    alarm: str
+    """Name of the alarm."""
+
+
+class ModbusServerSink(StrictModel):
+    """Results and alarms on a Modbus TCP server for an existing control system to read; nobody can write.
+
+    Addresses are given here one by one, so that a later addition moves none of them.
+    """
+
+    kind: Literal["modbus-server"]
+    name: Name
+    """Name of this sink and of its place in the journal."""
+    listen: str = "127.0.0.1"
+    """Address to listen on; the box's own only unless told otherwise."""
+    port: Annotated[int, Field(ge=0, le=65535)] = 502
+    """TCP port; 0 takes any free one."""
+    device_id: Annotated[int, Field(ge=0, le=255)] = 1
+    """Device id that it answers to; others get no answer."""
+    clients: tuple[str, ...] = ("127.0.0.1/32",)
+    """Networks that may connect, for example "10.1.2.0/24"."""
+    max_connections: Annotated[int, Field(ge=1, le=64)] = 8
+    """Connections at a time."""
+    stale_after: Duration = 10.0
+    """Age of the last scan beyond which its values are stale."""
+    values: tuple[ShownValue, ...] = ()
+    """Values to show."""
+    alarms: tuple[ShownAlarm, ...] = ()
+    """Alarms to show."""
+
+    @model_validator(mode="after")
+    def _layout(self) -> ModbusServerSink:
+        for network in self.clients:
+            try:
+                ipaddress.ip_network(network)
+            except ValueError as error:
+                raise ValueError(f'clients: "{network}" is no network ({error})') from None
+        for places, width, what in (
+            ([value.address for value in self.values], 3, "register"),
+            ([alarm.address for alarm in self.alarms], 4, "input"),
+        ):
+            ordered = sorted(places)
+            for first, second in itertools.pairwise(ordered):
+                if second - first < width:
+                    raise ValueError(f"{what} {second} overlaps {what} {first}: each needs {width}")
+        return self
+
+
+Sink = Annotated[
+    MqttSink | LogSink | WebhookSink | MailSink | SyslogSink | ModbusServerSink,
+    Field(discriminator="kind"),
+]

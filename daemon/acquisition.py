@@ -17,7 +17,7 @@ from config.controllers import ModbusBase
 from config.site import DehydrationUnit, Site
 from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
-from daemon.model import AlarmTransition, Event, OperatingState, OperatorAction, Outcome, Scan
+from daemon.model import AlarmState, AlarmTransition, Event, OperatingState, OperatorAction, Outcome, Scan
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.pacing import ScanPacer
 from daemon.sources.board import Board
@@ -200,6 +200,13 @@ class Fleet:
 
     def __init__(self, scanners: Iterable[UnitScanner]) -> None:
         self.scanners: Mapping[str, UnitScanner] = {scanner.unit.name: scanner for scanner in scanners}
+
+    def alarm_state(self, unit: str, alarm: str) -> AlarmState | None:
+        """Return an alarm's present state; ``None`` if there is no such unit or alarm."""
+        if (scanner := self.scanners.get(unit)) is None:
+            return None
+        found = (known.state for known in scanner.monitor.alarms() if known.alarm.id == alarm)
+        return next(found, None)
 
     def start(self) -> None:
         """Begin to scan every unit."""

@@ -94,15 +94,16 @@ async def run_daemon(
     async with JournalWriter.running(journal, clock) as writer:
         board = Board(site, clock)
         keeper = _Keeper(writer, clock, configuration_hash(site))
+        fleet = Fleet(_scanner(site, unit, journal, board, writer, clock) for unit in site.units)
         parts = Parts(
             site,
             clock,
             keeper,
             writer,
             board,
-            Fleet(_scanner(site, unit, journal, board, writer, clock) for unit in site.units),
+            fleet,
             build_sources(site, folder, board, clock, keeper.past_reading),
-            build_sinks(site, folder, writer, clock, keeper.sink_changed),
+            build_sinks(site, folder, writer, clock, keeper.sink_changed, fleet.alarm_state),
         )
         await _serve(parts, folder, stop, ready)
 

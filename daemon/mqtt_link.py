@@ -91,7 +91,7 @@ class _Connection:
         version_5 = settings.version == "5"
         properties = None
         if version_5 and persistent:
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's gap
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho's gap
             properties.SessionExpiryInterval = SESSION_KEPT
         self._client = aiomqtt.Client(
             settings.host,

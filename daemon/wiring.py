@@ -11,6 +11,7 @@ from config.controllers import MqttBroker, SparkplugBroker, Tls
 from config.loader import unit_context
 from config.sinks import LogSink as LogSettings
 from config.sinks import MailSink as MailSettings
+from config.sinks import ModbusServerSink as ModbusServerSettings
 from config.sinks import MqttSink as MqttSettings
 from config.sinks import Sink as SinkSettings
 from config.sinks import SyslogSink as SyslogSettings
@@ -18,9 +19,11 @@ from config.sinks import WebhookSink as WebhookSettings
 from config.site import Site
 from config.units import display_units
 from daemon.clock import Clock
+from daemon.model import AlarmState
 from daemon.sinks.base import EntryReader, Sink
 from daemon.sinks.documents import Wording
 from daemon.sinks.log import LogSink
+from daemon.sinks.modbus_server import ModbusServerSink
 from daemon.sinks.mqtt import MqttSink
 from daemon.sinks.runner import SinkHealth, SinkRunner
 from daemon.sources.base import Source, quantity_of
@@ -68,11 +71,16 @@ def build_sinks(
     reader: EntryReader,
     clock: Clock,
     on_change: Callable[[SinkHealth], None],
+    alarm_state: Callable[[str, str], AlarmState | None] = lambda _unit, _alarm: None,
 ) -> list[SinkRunner]:
-    """Make a runner for every sink; ``on_change`` hears when one fails and when it works again."""
+    """Make a runner for every sink.
+
+    ``on_change`` hears when one fails and when it works again; ``alarm_state`` tells the present state of an
+    alarm by unit and alarm.
+    """
     wording = wording_of(site)
     return [
-        SinkRunner(_sink(settings, folder, wording, clock), reader, clock, on_change)
+        SinkRunner(_sink(settings, folder, wording, clock, alarm_state), reader, clock, on_change)
         for settings in site.sinks
     ]
 
@@ -88,7 +96,13 @@ def wording_of(site: Site) -> Wording:
     return Wording(site.site.name, display_units(site.site.unit_system, unit_context(site)), own)
 
 
-def _sink(settings: SinkSettings, folder: Path, wording: Wording, clock: Clock) -> Sink:
+def _sink(
+    settings: SinkSettings,
+    folder: Path,
+    wording: Wording,
+    clock: Clock,
+    alarm_state: Callable[[str, str], AlarmState | None],
+) -> Sink:
     # Each kind imports its library only where a site has one: HTTP and mail cost start-up time and memory.
     if isinstance(settings, MqttSettings):
         return MqttSink(absolute(settings, folder), wording, clock)
@@ -106,6 +120,8 @@ def _sink(settings: SinkSettings, folder: Path, wording: Wording, clock: Clock) 
         from daemon.sinks.syslog import SyslogSink  # noqa: PLC0415 - see above
 
         return SyslogSink(absolute(settings, folder), wording)
+    if isinstance(settings, ModbusServerSettings):
+        return ModbusServerSink(settings, wording, clock, alarm_state)
     assert_never(settings)
 
 

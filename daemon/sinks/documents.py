@@ -61,6 +61,13 @@ class Wording:
             return head | {"type": "event", "kind": body.kind, "message": body.message, "data": data}
         return head | self._scan(body)
 
+    def quantity_of(self, signal: str) -> str:
+        """Return what kind of quantity a signal is; empty where nobody says."""
+        if signal in self.quantities:
+            return self.quantities[signal]
+        kind = SIGNAL_KINDS.get(signal)
+        return kind.quantity if kind else ""
+
     def amount(self, value: float | None, quantity: str) -> Document | None:
         """Write an SI value as number and unit of the site; ``None`` where there is none."""
         if value is None or not math.isfinite(value):
@@ -109,9 +116,7 @@ class Wording:
         }
 
     def _reading(self, name: str, reading: Reading) -> Document:
-        kind = SIGNAL_KINDS.get(name)
-        quantity = self.quantities.get(name) or (kind.quantity if kind else "")
-        shown = self.amount(reading.value, quantity) or {"value": None, "unit": ""}
+        shown = self.amount(reading.value, self.quantity_of(name)) or {"value": None, "unit": ""}
         return shown | {
             "status": reading.status.opc_ua_name,
             "reason": reading.reason,
