@@ -87,20 +87,27 @@ def reconcile(journal: Path, log: Log) -> None:
 
 
 def live_and_die(journal: Path, log_path: Path, first: int, life: int, rng: random.Random) -> None:
-    """Start the victim, wait until it is at work, kill it at a moment that chance picks."""
-    before = log_path.stat().st_size if log_path.exists() else 0
+    """Start the victim, let it work as long as chance says, kill it wherever it is then.
+
+    How long is counted in lines of its log, so that a busy machine does not kill it before it has begun.
+    """
+    at_least = _size(log_path) + rng.randrange(1, 4000)
     # Each life finds the clock set back by an hour against the one before.
     command = [sys.executable, "-m", "tests.support.journal_victim", journal, log_path, first, -3600.0 * life]
     with subprocess.Popen([str(part) for part in command], cwd=ROOT, stderr=subprocess.PIPE) as victim:
         started = time.monotonic()
-        while not log_path.exists() or log_path.stat().st_size == before:
+        while _size(log_path) < at_least:
             assert victim.poll() is None, victim.stderr.read().decode()
             assert time.monotonic() - started < 30
-            time.sleep(0.002)  # another process: there is nothing to wait on
-        time.sleep(rng.random() * 0.08)
+            time.sleep(0.001)  # another process: there is nothing to wait on
+        time.sleep(rng.random() * 0.01)
         victim.send_signal(signal.SIGKILL)
         complaint = victim.stderr.read().decode()
     assert victim.returncode == -signal.SIGKILL, complaint
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
 
 
 @pytest.mark.parametrize(
@@ -123,14 +130,16 @@ def test_nothing_promised_is_lost(tmp_path, kills):
                 shutil.copy(f"{journal}{suffix}", copy)
             reconcile(copy / journal.name, Log(log_path))
     log = Log(log_path)
-    assert len(log.promised) > 50 * kills, "the kills came before anything was promised"
+    assert len(log.promised) > 20 * kills, "the kills came before anything was promised"
     print(f"{kills} kills: {len(log.invoked)} handed over, {len(log.promised)} promised, none lost")
 
 
 def test_the_checker_notices_a_lost_promise(tmp_path):
     journal, log_path = tmp_path / "journal.sqlite3", tmp_path / "log"
-    live_and_die(journal, log_path, 0, 0, random.Random(1))
     log = Log(log_path)
+    while not any(number % 7 for number in log.promised):
+        live_and_die(journal, log_path, max(log.invoked, default=-1) + 1, 0, random.Random(1))
+        log = Log(log_path)
     reconcile(journal, log)
     victim = max(number for number in log.promised if number % 7)
     connection = sqlite3.connect(journal)
