@@ -338,3 +338,19 @@ async def test_a_closed_writer_takes_nothing(disk):
     await writer.close()
     with pytest.raises(JournalError, match="closed"):
         writer.put_nowait(outcome(1))
+
+
+async def test_a_defect_that_ends_the_writer_reaches_whoever_watches(disk, monkeypatch):
+    def defective(drafts, cursors=()):
+        raise RuntimeError("a defect")
+
+    writer = JournalWriter(disk, tuning=AT_ONCE)
+    writer.start()
+    watching = asyncio.ensure_future(writer.watch())
+    monkeypatch.setattr(disk, "store", defective)
+    await writer.put(outcome(1))
+    with pytest.raises(RuntimeError, match="a defect"):
+        await watching
+    assert writer.full
+    with pytest.raises(RuntimeError, match="a defect"):
+        await writer.close()
