@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from config.controllers import MqttBroker, SparkplugBroker
+from config.controllers import ModbusBase, MqttBroker, SparkplugBroker
+from config.modbus_map import PlacementError, device_of, holes_on_wire, shared_lines, wire_range
 from config.quantities import SIGNAL_KINDS, Quantity
 from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
 from config.site import DehydrationUnit, Pump, Site
@@ -33,6 +34,7 @@ def inconsistencies(site: Site) -> Iterator[Inconsistency]:
     yield from _unique("units", [unit.name for unit in site.units])
     yield from _unique("sinks", [sink.name for sink in site.sinks])
     yield from _site_wide(site)
+    yield from _modbus_lines(site)
     context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
     for index, unit in enumerate(site.units):
         path: KeyPath = ("units", index)
@@ -141,7 +143,8 @@ def _signal(
             yield Inconsistency(
                 path, message, "use stroke_switch for a contact or stroke_count for a counter"
             )
-        yield from _modbus_signal(path, quantity, signal)
+        found = list(_modbus_signal(path, quantity, signal))
+        yield from found or _modbus_place(path, signal, site)
     if isinstance(signal, MqttSignal) and signal.payload != "number" and signal.path is None:
         fix = 'say where the value is, for example path = "values.reboiler"'
         yield Inconsistency(path, f"a {signal.payload} payload needs a path", fix)
@@ -174,6 +177,31 @@ def _signal_controller(path: KeyPath, signal: SignalBase, site: Site) -> Iterato
         }
         message = f"does not fit {controller.name}, which speaks {controller.protocol}"
         yield Inconsistency(path, message, f"give it {needs[expected]}")
+
+
+def _modbus_lines(site: Site) -> Iterator[Inconsistency]:
+    for index, device in shared_lines(site.controllers):
+        message = f"{device} is the line of another controller already"
+        fix = "make one controller of the two and give the signals a device_id"
+        yield Inconsistency(("controllers", index, "device"), message, fix)
+    for index, controller in enumerate(site.controllers):
+        if isinstance(controller, ModbusBase):
+            try:
+                for hole in controller.holes:
+                    holes_on_wire(controller, hole.table)
+            except PlacementError as error:
+                yield Inconsistency(("controllers", index, error.key), error.message, error.fix)
+
+
+def _modbus_place(path: KeyPath, signal: ModbusSignal, site: Site) -> Iterator[Inconsistency]:
+    controller = next((item for item in site.controllers if item.name == signal.controller), None)
+    if isinstance(controller, ModbusBase):
+        try:
+            device_of(controller, signal)
+            wire_range(controller, signal)
+        except PlacementError as error:
+            if error.key != "holes":  # told of the controller
+                yield Inconsistency((*path, error.key), error.message, error.fix)
 
 
 def _modbus_signal(path: KeyPath, quantity: Quantity, signal: ModbusSignal) -> Iterator[Inconsistency]:

@@ -12,11 +12,10 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
+from config.modbus_map import Table
 from daemon.sources.modbus_faults import FaultKind, ReadError
-
-Table = Literal["holding", "input", "coil", "discrete"]
 
 READ_FUNCTION: dict[Table, int] = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 """Function code by table; the only four codes that read process data."""

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 import structlog
 
 from config.controllers import ModbusRtuOverTcp, ModbusSerial, ModbusTcp
+from config.loader import unit_context
 from config.signals import ModbusSignal
 from config.site import Site
-from config.units import UnitContext
 from daemon.clock import Clock
 from daemon.model import Link, LinkState, Reading, Status
 from daemon.sources.base import Scaling, scaling_of
@@ -313,7 +313,7 @@ def modbus_scalings(
     ValueError
         A unit that does not fit, or a quantity that is not known.
     """
-    context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+    context = unit_context(site)
     return {key: scaling_of(key[1], signal, context) for key, signal in signals.items()}
 
 

@@ -9,17 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from config.controllers import Hole, ModbusRtuOverTcp, ModbusSerial, ModbusTcp
+from config.modbus_map import REGISTERS, PlacementError, holes_on_wire, shared_lines, wire_address
 from config.signals import ModbusSignal
-from daemon.sources.modbus_plan import (
-    REGISTERS,
-    PlacementError,
-    holes_on_wire,
-    place,
-    plan_reads,
-    plan_signals,
-    shared_line,
-    wire_address,
-)
+from daemon.sources.modbus_plan import place, plan_reads, plan_signals
 
 
 def controller(**settings: Any) -> ModbusTcp:
@@ -147,12 +139,12 @@ def test_addresses_become_wire_addresses(addressing: str, table: Any, address: i
 @pytest.mark.parametrize(
     ("addressing", "table", "address", "message"),
     [
-        ("one-based", "holding", 0, "below 1"),
-        ("zero-based", "holding", 65536, "beyond the last address"),
+        ("one-based", "holding", 0, "no one-based address"),
+        ("zero-based", "holding", 65536, "no zero-based address"),
         ("prefixed", "holding", 30001, 'into the table "input", not "holding"'),
         ("prefixed", "input", 40001, 'into the table "holding", not "input"'),
-        ("prefixed", "holding", 50001, "write 40001 to 49999 or 400001 to 465536"),
-        ("prefixed", "holding", 465537, "write 40001"),
+        ("prefixed", "holding", 50001, "use 40001 to 49999 or 400001 to 465536"),
+        ("prefixed", "holding", 465537, "use 40001"),
         ("prefixed", "coil", 10001, 'into the table "discrete", not "coil"'),
         ("prefixed", "coil", 65000, "coils above 9999"),
     ],
@@ -169,14 +161,14 @@ def test_an_address_that_cannot_be_meant_is_refused(
     ("one", "key", "message"),
     [
         (signal(0, "uint16", "coil"), "type", "is one bit"),
-        (signal(0, "bool", "coil", bit=3), "bit", "one bit already"),
-        (signal(0, "bool"), "bit", "needs its bit"),
-        (signal(0, "float32", bit=3), "bit", 'its type is "bool"'),
-        (signal(0, "ascii"), "length", "needs its length"),
-        (signal(0, "uint16", length=3), "length", "only text has a length"),
-        (signal(65535, "uint32"), "address", "run over the table's end"),
-        (signal(11, "uint32"), "address", "in a hole"),
-        (signal(0, "ascii", length=60), "length", "do not fit into one read of at most 50"),
+        (signal(0, "bool", "coil", bit=3), "type", "without a bit"),
+        (signal(0, "bool"), "bit", "bit and bool belong together"),
+        (signal(0, "float32", bit=3), "bit", "bit and bool belong together"),
+        (signal(0, "ascii"), "length", "length and ascii belong together"),
+        (signal(0, "uint16", length=3), "length", "with ascii only"),
+        (signal(65535, "uint32"), "address", "run over the end"),
+        (signal(11, "uint32"), "address", "lies in a hole"),
+        (signal(0, "ascii", length=60), "length", "60 registers do not fit into one read of 50"),
     ],
 )
 def test_a_signal_that_cannot_be_read_is_refused_with_its_key(
@@ -205,14 +197,20 @@ def test_all_signals_that_cannot_be_placed_are_named_at_once() -> None:
     with pytest.raises(ExceptionGroup) as caught:
         plan_signals(controller(), {("u", "a"): signal(0, "bool"), ("u", "b"): signal(0, "ascii")})
     assert [str(error) for error in caught.value.exceptions] == [
-        "units.u.signals.a.bit: a state in a register needs its bit, 0 (least significant) to 15",
-        "units.u.signals.b.length: text needs its length in registers",
+        (
+            "units.u.signals.a.bit: bit and bool belong together. "
+            'Fix: a state in a register has type = "bool" and bit = 0 to 15'
+        ),
+        (
+            "units.u.signals.b.length: length and ascii belong together. "
+            "Fix: give length = number of registers, with ascii only"
+        ),
     ]
 
 
 def test_a_hole_that_ends_before_it_begins_is_refused() -> None:
     plc = controller(holes=(Hole(table="coil", first=9, last=8),))
-    with pytest.raises(PlacementError, match="before first"):
+    with pytest.raises(PlacementError, match="ends before it begins"):
         place(plc, "u", "s", signal(0))
 
 
@@ -221,7 +219,5 @@ def test_two_controllers_on_one_serial_line_are_refused() -> None:
         ModbusSerial(protocol="modbus-rtu", name=name, device="/dev/ttyS0", addressing="zero-based")
         for name in ("a", "b")
     ]
-    assert shared_line(lines[:1]) is None
-    message = shared_line(lines)
-    assert message is not None
-    assert '"a" and "b" share the serial line /dev/ttyS0' in message
+    assert list(shared_lines(lines)) == [(1, "/dev/ttyS0")]
+    assert list(shared_lines(lines[:1])) == []
