@@ -188,7 +188,7 @@ class Chain:
         if design.stripping_gas_ratio > 0.0 or not _absent(r.stripping_gas_rate):
             flowing = xp.where(self.circulation.value > 0.0, self.circulation.value, math.nan)
             stripping = self._measured_or(r.stripping_gas_rate / flowing, design.stripping_gas_ratio)
-            boiled_off = self.load.value / flowing
+            boiled_off = xp.where(stripping > 0.0, self.load.value / flowing, 1.0)
         lean = lean_water(r.reboiler_temperature, pressure, stripping, boiled_off, design.stripping_stages)
         x = lean.water_mole_fraction
         log_effects: Effects = {

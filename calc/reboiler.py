@@ -277,7 +277,8 @@ def expose(exposure: ThermalExposure, temperature: float, duration: float) -> Th
     Notes
     -----
     Valid for stretches over which the temperature hardly changes: a scan, a minute. Bulk temperature,
-    where the skin of the firetube does the harm, so a fouled tube is not seen here. Accuracy as ``breakdown_rate``.
+    where the skin of the firetube does the harm, so a fouled tube is not seen here. Accurate as
+    ``breakdown_rate``.
 
     References
     ----------

@@ -185,8 +185,8 @@ def lean_mass_fraction(
     gas: the handbook ranges of 98.0 to 98.3 % at 375 degF and 98.6 to 98.8 % at 400 degF (from memory) are
     met though nothing of them went into the model. Stripping gas: physics only, no measured value was at
     hand; handbook curves (from memory) put 3 to 4 scf/gal in a column near 99.6 to 99.9 %. The column is
-    taken at reboiler temperature. Reflux is left out. Glycol breaks down from 206.7 degC (404 degF, from memory):
-    hotter is not the way.
+    taken at reboiler temperature. Reflux is left out. Glycol breaks down from 206.7 degC (404 degF, from
+    memory): hotter is not the way.
 
     References
     ----------

@@ -270,8 +270,8 @@ def check_design(design: Design) -> None:
 
     Notes
     -----
-    Valid for any design; exact. The gas's composition is not checked here but where it is used: a gas outside the
-    range of a correlation makes that correlation's results absent.
+    Valid for any design; exact. The gas's composition is not checked here but where it is used: a gas outside
+    the range of a correlation makes that correlation's results absent.
 
     References
     ----------
@@ -322,8 +322,8 @@ def reason(results: Results, name: str, row: int | None = None) -> str:
 
     Notes
     -----
-    Valid for any result of ``evaluate``; exact. Where a laboratory purity or a glycol meter stands in for a missing
-    reading there is nothing to say.
+    Valid for any result of ``evaluate``; exact. Where a laboratory purity or a glycol meter stands in for a
+    missing reading there is nothing to say.
 
     References
     ----------
