@@ -19,6 +19,7 @@ import structlog
 from config.alarm_set import resolve_alarms
 from config.loader import configuration_hash
 from config.site import DehydrationUnit, Site
+from config.web import WebSettings
 from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.clock import Clock, SystemClock
 from daemon.journal.journal import Journal
@@ -29,17 +30,21 @@ from daemon.sinks.runner import SinkHealth, SinkRunner
 from daemon.sources.base import Source
 from daemon.sources.board import Board
 from daemon.supervisor import TaskFigures, keep_running
-from daemon.web.api import Daemon, create_api
-from daemon.web.health import health_view
-from daemon.web.schemas import HealthView
-from daemon.web.server import ApiServer
+from daemon.web.access.accounts import AccountsFile
+from daemon.web.access.authority import Authority
+from daemon.web.access.throttle import RequestRate
+from daemon.web.api import WebParts, local_api, network_api
+from daemon.web.parts import Daemon
+from daemon.web.server import Listener, local_listener, network_listener
 from daemon.wiring import build_sinks, build_sources
 
 log = structlog.get_logger(__name__)
 
 VERSION = version("tegwatch")
 STOP_LIMIT = 5.0
-"""How long the API and the sinks may take to say good-bye [s]."""
+"""How long the sinks may take to deliver what is left [s]."""
+LOCAL_STREAMS = 100
+"""How many programs on this box may follow live values at a time."""
 PRUNE_EVERY = 600.0
 """How often scans that are older than the site keeps them are looked for [s]."""
 
@@ -156,10 +161,13 @@ def _scanner(
 
 
 async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callable[[], None] | None) -> None:
-    api = create_api(
-        Daemon(parts.site, parts.fleet, parts.clock, parts.writer.subscribe, lambda: _health(parts))
-    )
-    server = ApiServer(api, folder / parts.site.api.socket)
+    streams = parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS
+    web = WebParts(_shown(parts, folder), streams)
+    local = local_listener(local_api(web), folder / parts.site.api.socket)
+    local.bind()
+    listeners = {"local API": local}
+    if parts.site.web is not None:
+        listeners["web"] = _network(parts, parts.site.web, folder, web)
     parts.keeper.event("daemon started", f"tegwatch {VERSION} started")
     async with asyncio.TaskGroup() as group:
         eternal = [
@@ -175,7 +183,13 @@ async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callabl
         eternal.append(
             group.create_task(_eternal(parts, "retention", lambda: _retention(parts)), name="retention")
         )
-        serving = group.create_task(server.run(), name="api")
+        serving = [
+            group.create_task(_eternal(parts, name, listener.run), name=name)
+            for name, listener in listeners.items()
+        ]
+        serving.append(
+            group.create_task(_eternal(parts, "live values", web.broadcaster.run), name="live values")
+        )
         parts.fleet.start()
         log.info(
             "daemon_started",
@@ -196,9 +210,9 @@ async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callabl
         await _let_sinks_finish(parts)
         for task in deliveries:
             task.cancel()
-        server.stop()
-        await asyncio.wait({serving}, timeout=STOP_LIMIT)
-        serving.cancel()
+        for task in serving:
+            task.cancel()
+    web.close()
     log.info("daemon_stopped")
 
 
@@ -227,17 +241,37 @@ async def _retention(parts: Parts) -> None:
             log.error("scans_deleted_undelivered", lost=pruned.lost)
 
 
-def _health(parts: Parts) -> HealthView:
-    return health_view(
-        site=parts.site,
-        version=VERSION,
-        clock=parts.clock,
-        fleet=parts.fleet,
-        board=parts.board,
-        writer=parts.writer,
-        sinks=[sink.health for sink in parts.sinks],
-        tasks=parts.tasks,
+def _shown(parts: Parts, folder: Path) -> Daemon:
+    """Return what the API shows; sources are not among it."""
+    return Daemon(
+        parts.site,
+        VERSION,
+        folder / parts.site.journal.path,
+        parts.clock,
+        parts.fleet,
+        parts.board,
+        parts.writer,
+        parts.sinks,
+        parts.tasks,
+        parts.keeper.event,
     )
+
+
+def _network(parts: Parts, settings: WebSettings, folder: Path, web: WebParts) -> Listener:
+    """Return the TCP listener; where there are no users yet, say by which secret the first one is made."""
+    accounts = AccountsFile((folder / parts.site.journal.path).parent / settings.users_file)
+    words = (parts.site.site.name, parts.site.site.title)
+    authority = Authority(accounts, settings, parts.clock, parts.keeper.event, words)
+    secret = authority.first_run_secret()
+    if secret is not None:
+        log.warning(
+            "first_run",
+            advice="make the first user, an admin: tegwatch users add SITE NAME --role admin, or with this "
+            "one-time word at /login; it works for an hour",
+            word=secret,
+        )
+    rate = RequestRate(settings.requests_per_second, settings.request_burst)
+    return network_listener(network_api(web, authority, rate), settings, folder)
 
 
 def stop_on_signals(stop: asyncio.Event) -> None:

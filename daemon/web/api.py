@@ -1,150 +1,142 @@
-"""The HTTP API, version 1: read the units, read and answer the alarms. No route can reach a controller."""
+"""The HTTP API, version 1, built from its parts; the same for the Unix socket and for TCP.
+
+Read-only toward the plant: actions change alarms of this daemon and nothing else.
+"""
 
 from __future__ import annotations
 
-import json
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
-from typing import Annotated
+from collections.abc import Callable
+from typing import Any
 
-from fastapi import FastAPI, HTTPException, Path
-from fastapi.responses import StreamingResponse
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.openapi.utils import get_openapi
+from fastapi.responses import JSONResponse
 
-from config.site import Site
-from daemon.acquisition import Fleet, UnitScanner
-from daemon.clock import Clock
-from daemon.journal.live import Subscription
-from daemon.model import ActionKind, AlarmState, OperatorAction
-from daemon.monitor.alarms import ActionRefusedError, Refusal
-from daemon.web.alarm_views import alarm_view
-from daemon.web.schemas import (
-    ActionAnswer,
-    ActionRequest,
-    AlarmView,
-    HealthView,
-    TransitionView,
-    UnitView,
-)
-from daemon.web.schemas import Refusal as RefusalView
+from daemon.web.access.authority import Authority
+from daemon.web.access.principal import Gate, LocalGate
+from daemon.web.access.throttle import RequestRate
+from daemon.web.broadcast import Broadcaster
+from daemon.web.guard import Guard, check_routes
+from daemon.web.history_service import HistoryService
+from daemon.web.parts import Daemon
+from daemon.web.responses import EVERY_ROUTE
+from daemon.web.routes.access import add_session_routes, add_user_routes
+from daemon.web.routes.alarms import add_alarm_routes
+from daemon.web.routes.history import add_history_routes
+from daemon.web.routes.stream import add_stream_routes
+from daemon.web.routes.system import add_system_routes
+from daemon.web.routes.units import add_unit_routes
 from daemon.web.views import Views
 
-ACTIONS = {kind.value.replace(" ", "-"): kind for kind in ActionKind}
-_NOT_FOUND = {Refusal.UNKNOWN_ALARM}
+_DESCRIPTION = (
+    "Watches TEG gas dehydration units. Read-only toward the plant: no route can reach a controller; actions "
+    "change alarms of this daemon and nothing else. Values are in the site's display units, each with its "
+    "unit, quality and time. A bad value is null, never zero and never the last one."
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Daemon:
-    """What the API is built on; nothing in it leads to a source."""
+class WebParts:
+    """What both listeners share: views, live fan-out, questions about the past."""
 
-    site: Site
-    fleet: Fleet
-    clock: Clock
-    subscribe: Callable[[], Subscription]
-    health: Callable[[], HealthView]
+    def __init__(self, daemon: Daemon, streams: int = 100) -> None:
+        self.daemon = daemon
+        self.views = Views(daemon.site)
+        self.broadcaster = Broadcaster(self.views, daemon.writer.subscribe, streams)
+        self.history = HistoryService(daemon.journal)
+
+    def close(self) -> None:
+        """Let go of the threads."""
+        self.history.close()
 
 
-def create_api(daemon: Daemon) -> FastAPI:
-    """Build the application."""
+def local_api(parts: WebParts) -> FastAPI:
+    """Build the application for the Unix socket: whoever may open the socket is trusted."""
+    return _build(parts, LocalGate(), None, None, None)
+
+
+def network_api(
+    parts: WebParts, authority: Authority, rate: RequestRate, pages: Callable[[FastAPI], None] | None = None
+) -> FastAPI:
+    """Build the application for TCP: every route but liveness and log-in needs a credential.
+
+    Parameters
+    ----------
+    parts : WebParts
+        What it shows.
+    authority : Authority
+        Finds out who asks.
+    rate : RequestRate
+        How often a client may ask.
+    pages : callable, optional
+        Adds the pages for browsers.
+    """
+    return _build(parts, authority, rate, authority, pages)
+
+
+def _build(
+    parts: WebParts,
+    gate: Gate,
+    rate: RequestRate | None,
+    authority: Authority | None,
+    pages: Callable[[FastAPI], None] | None,
+) -> FastAPI:
+    daemon = parts.daemon
     api = FastAPI(
         title="tegwatch",
-        version="1",
-        description="Read-only toward the plant: actions change alarms of this daemon and nothing else.",
+        version=daemon.version,
+        description=_DESCRIPTION,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        responses=EVERY_ROUTE,
     )
-    views = Views(daemon.site)
-
-    def scanner(unit: str) -> UnitScanner:
-        found = daemon.fleet.scanners.get(unit)
-        if found is None:
-            raise HTTPException(404, f"this site has no unit {unit}")
-        return found
-
-    def unit_view(one: UnitScanner) -> UnitView | None:
-        return views.unit(one.unit, one.latest) if one.latest is not None else None
-
-    @api.get("/v1/health")
-    async def health() -> HealthView:
-        """How the daemon itself is doing."""
-        return daemon.health()
-
-    @api.get("/v1/units")
-    async def units() -> list[UnitView]:
-        """Every unit that has been scanned, with its newest values."""
-        found = (unit_view(one) for one in daemon.fleet.scanners.values())
-        return [view for view in found if view is not None]
-
-    @api.get("/v1/units/{unit}", responses={404: {"model": RefusalView}})
-    async def one_unit(unit: str) -> UnitView:
-        """One unit's newest values."""
-        view = unit_view(scanner(unit))
-        if view is None:
-            raise HTTPException(404, f"{unit} has not been scanned yet")
-        return view
-
-    @api.get("/v1/alarms")
-    async def alarms(*, all: bool = False) -> list[AlarmView]:  # noqa: A002 - the query's name
-        """Alarms that are not normal, the most important first; with ``all`` every configured alarm."""
-        return [
-            alarm_view(one.unit.name, snapshot, views)
-            for one in daemon.fleet.scanners.values()
-            for snapshot in one.monitor.alarms()
-            if all or snapshot.state is not AlarmState.NORMAL
-        ]
-
-    @api.post(
-        "/v1/alarms/{unit}/{alarm}/{action}",
-        responses={404: {"model": RefusalView}, 409: {"model": RefusalView}},
+    add_unit_routes(api, daemon, parts.views)
+    add_alarm_routes(api, daemon, parts.views)
+    add_stream_routes(api, daemon, parts.broadcaster, gate)
+    add_history_routes(api, daemon, parts.history)
+    add_system_routes(api, daemon, parts.broadcaster)
+    add_session_routes(api, authority)
+    if authority is not None:
+        add_user_routes(api, daemon, authority)
+    if pages is not None:
+        pages(api)
+    check_routes(api.router.routes)
+    api.exception_handler(RequestValidationError)(_invalid)
+    api.add_middleware(
+        Guard, routes=api.router.routes, gate=gate, rate=rate, clock=daemon.clock, audit=daemon.audit
     )
-    async def act(
-        unit: str,
-        alarm: str,
-        action: Annotated[str, Path(pattern="^(" + "|".join(ACTIONS) + ")$")],
-        request: ActionRequest,
-    ) -> ActionAnswer:
-        """Acknowledge, shelve, unshelve, reset, remove from service or return to service.
-
-        The answer comes when the change is kept durably.
-        """
-        asked = OperatorAction(
-            ACTIONS[action],
-            unit,
-            alarm,
-            request.actor,
-            daemon.clock.wall(),
-            daemon.clock.monotonic(),
-            request.occurrence,
-            request.duration,
-            request.comment,
-        )
-        try:
-            transitions = await scanner(unit).apply(asked)
-        except ActionRefusedError as refused:
-            raise HTTPException(404 if refused.refusal in _NOT_FOUND else 409, str(refused)) from None
-        return ActionAnswer(transitions=[views.transition(step) for step in transitions])
-
-    @api.get("/v1/stream")
-    async def stream() -> StreamingResponse:
-        """Server-sent events: ``unit`` after every scan, ``alarm`` for every step of an alarm, ``event``."""
-        return StreamingResponse(_events(daemon, views), media_type="text/event-stream")
-
+    api.openapi = lambda: _document(api)  # type: ignore[method-assign]  # the way the library documents
     return api
 
 
-async def _events(daemon: Daemon, views: Views) -> AsyncIterator[str]:
-    units = {unit.name: unit for unit in daemon.site.units}
-    subscription = daemon.subscribe()
-    try:
-        async for published in subscription:
-            outcome = published.outcome
-            if outcome.signals or outcome.results:
-                yield _sse("unit", views.unit(units[outcome.unit], outcome))
-            for step in outcome.alarms:
-                yield _sse("alarm", views.transition(step))
-            for event in outcome.events:
-                body = {"unit": event.unit, "kind": event.kind, "message": event.message, "time": event.time}
-                yield f"event: event\ndata: {json.dumps(body)}\n\n"
-    finally:
-        subscription.close()
+async def _invalid(_request: Request, error: Exception) -> JSONResponse:
+    """Say which part of a request is wrong, without repeating what was sent: it may be a password."""
+    assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for this class only
+    said = [f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in error.errors()]
+    return JSONResponse({"detail": "; ".join(said)}, status_code=422)
 
 
-def _sse(name: str, view: UnitView | TransitionView) -> str:
-    return f"event: {name}\ndata: {view.model_dump_json()}\n\n"
+def _document(api: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document with the two kinds of credential."""
+    if api.openapi_schema is None:
+        document = get_openapi(
+            title=api.title, version=api.version, description=api.description, routes=api.routes
+        )
+        document.setdefault("components", {})["securitySchemes"] = {
+            "token": {"type": "http", "scheme": "bearer"},
+            "session": {
+                "type": "apiKey",
+                "in": "cookie",
+                "name": "__Host-tegwatch",
+                "description": "Over plain HTTP on a loopback address: tegwatch-session.",
+            },
+        }
+        document["security"] = [{"token": []}, {"session": []}]
+        for path in ("/healthz", "/v1/session", "/v1/first-user"):
+            for method, operation in document["paths"].get(path, {}).items():
+                if path == "/healthz" or method == "post":
+                    operation["security"] = []
+        api.openapi_schema = document
+    return api.openapi_schema

@@ -2,51 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 from config.loader import configuration_hash
-from config.site import Site
-from daemon.acquisition import Fleet
-from daemon.clock import Clock
-from daemon.journal.writer import JournalWriter
 from daemon.model import LinkState
-from daemon.sinks.runner import SinkHealth
-from daemon.sources.board import Board
-from daemon.supervisor import TaskFigures
-from daemon.web.schemas import HealthView
+from daemon.web.parts import Daemon
+from daemon.web.schemas import HealthView, ReadinessView
 from daemon.web.views import link_view, rfc3339
 
+TARDY = 10
+"""Scan periods without a scan after which a unit counts as not watched."""
 
-def health_view(
-    *,
-    site: Site,
-    version: str,
-    clock: Clock,
-    fleet: Fleet,
-    board: Board,
-    writer: JournalWriter,
-    sinks: Sequence[SinkHealth],
-    tasks: Mapping[str, TaskFigures],
-) -> HealthView:
+
+def readiness_view(daemon: Daemon) -> ReadinessView:
+    """Say whether every unit is being watched and what it decides is kept."""
+    now = daemon.clock.monotonic()
+    reasons = []
+    for scanner in daemon.fleet.scanners.values():
+        unit, latest = scanner.unit, scanner.latest
+        if scanner.figures.failing:
+            reasons.append(f"{unit.name} cannot be evaluated: {scanner.figures.failing}")
+        elif latest is None:
+            reasons.append(f"{unit.name} has not been scanned yet")
+        elif now - latest.monotonic > max(5.0, TARDY * unit.scan_period):
+            reasons.append(f"{unit.name} was last scanned {now - latest.monotonic:.0f} s ago")
+    if daemon.writer.figures.failing:
+        reasons.append(f"journal: {daemon.writer.figures.failing}")
+    return ReadinessView(status="not ready" if reasons else "ready", reasons=reasons)
+
+
+def health_view(daemon: Daemon) -> HealthView:
     """Gather the figures, and say in words what is not well."""
-    now = clock.monotonic()
-    links = [link_view(name, board.link(name), now) for name in board.controllers()]
-    scanners = list(fleet.scanners.values())
-    failing = [one for one in sinks if one.failing_since is not None]
+    now = daemon.clock.monotonic()
+    links = [link_view(name, daemon.board.link(name), now) for name in daemon.board.controllers()]
+    scanners = list(daemon.fleet.scanners.values())
+    sinks = [sink.health for sink in daemon.sinks]
+    written = daemon.writer.figures
     reasons = [f"controller {link.controller}: {link.reason}" for link in links if link.state != LinkState.UP]
-    reasons += [f"sink {one.name}: {one.last_error}" for one in failing]
-    reasons += [f"{name} was restarted: {one.last_failure}" for name, one in tasks.items() if one.restarts]
+    reasons += [f"sink {one.name}: {one.last_error}" for one in sinks if one.failing_since is not None]
+    reasons += [
+        f"{name} was restarted: {one.last_failure}" for name, one in daemon.tasks.items() if one.restarts
+    ]
     reasons += [f"{one.unit.name}: {one.figures.failing}" for one in scanners if one.figures.failing]
-    if writer.figures.failing:
-        reasons.append(f"journal: {writer.figures.failing}")
+    if written.failing:
+        reasons.append(f"journal: {written.failing}")
     figures = [scanner.figures for scanner in scanners]
     return HealthView(
-        site=site.site.name,
+        site=daemon.site.site.name,
         status="degraded" if reasons else "ok",
         reasons=reasons,
-        time=rfc3339(clock.wall()),
-        version=version,
-        configuration=configuration_hash(site),
+        time=rfc3339(daemon.clock.wall()),
+        version=daemon.version,
+        configuration=configuration_hash(daemon.site),
         scans_taken=sum(one.taken for one in figures),
         scans_failed=sum(one.failed for one in figures),
         scans_refused=sum(one.refused for one in figures),
@@ -54,11 +59,11 @@ def health_view(
         worst_lateness=round(max((one.worst_lateness for one in figures), default=0.0), 4),
         links=links,
         journal={
-            "commits": writer.figures.commits,
-            "failed_commits": writer.figures.failed_commits,
-            "outcomes": writer.figures.outcomes,
-            "dropped_samples": writer.figures.dropped_samples,
-            "dropped_records": writer.figures.dropped_records,
+            "commits": written.commits,
+            "failed_commits": written.failed_commits,
+            "outcomes": written.outcomes,
+            "dropped_samples": written.dropped_samples,
+            "dropped_records": written.dropped_records,
         },
         sinks={
             one.name: {

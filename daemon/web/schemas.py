@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+
+from daemon.web.access.accounts import UserName
+from daemon.web.access.permissions import Permission, Role
+
+Scope = Literal[
+    Permission.METRICS, Permission.VIEW, Permission.OPERATE, Permission.ENGINEER, Permission.ADMINISTER
+]
 
 
 class View(BaseModel):
@@ -136,25 +143,212 @@ class HealthView(View):
     sinks: dict[str, dict[str, float | str]]
 
 
-class ActionRequest(BaseModel):
-    """What an operator asks of an alarm."""
+class Request(BaseModel):
+    """Base of everything that the API takes: an unknown field is refused."""
 
     model_config = ConfigDict(extra="forbid", use_attribute_docstrings=True)
 
-    actor: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]
-    """Who asks."""
-    occurrence: Annotated[str, Field(max_length=200)] = ""
-    """Which occurrence is acknowledged."""
-    duration: Annotated[float, Field(ge=0, le=86400)] = 0.0
-    """How long it is shelved [s]."""
+
+class ActionRequest(Request):
+    """What an operator asks of an alarm."""
+
+    actor: Annotated[str, Field(max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$")] = ""
+    """Who asks, on the Unix socket; over TCP it is whoever is logged in."""
     comment: Annotated[str, Field(max_length=1000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")] = ""
     """Why."""
+
+
+class AcknowledgeRequest(ActionRequest):
+    """An acknowledgement of one occurrence: the one that was seen."""
+
+    occurrence: Annotated[str, Field(max_length=200)] = ""
+    """From the alarm list."""
+
+
+class ShelveRequest(ActionRequest):
+    """Shelving; needs a comment."""
+
+    duration: Annotated[float, Field(ge=0, le=7 * 86400, allow_inf_nan=False)] = 0.0
+    """How long [s]; 0 takes the usual time."""
 
 
 class ActionAnswer(View):
     """What the action changed, once it is kept durably; empty when it changed nothing."""
 
     transitions: list[TransitionView]
+
+
+class UnitNames(View):
+    """A unit by its names."""
+
+    name: str
+    title: str
+
+
+class SiteView(View):
+    """The site: what it is called and how it shows values."""
+
+    name: str
+    title: str
+    time_zone: str
+    unit_system: Literal["us", "si"]
+    pipeline_limit: str
+    """What the pipeline accepts, in the site's units."""
+    units: list[UnitNames]
+    measures: dict[str, str]
+    """Unit of measure by quantity."""
+
+
+class SeriesView(View):
+    """One stored series of a unit."""
+
+    name: str
+    kind: Literal["signal", "result"]
+    description: str
+    unit: str
+    first: str | None
+    """Earliest stored value of the dehydration unit, UTC."""
+    last: str | None
+
+
+class TrendSeries(View):
+    """One series of a trend; lists are as long as the trend's ``time``, null where nothing is usable."""
+
+    name: str
+    kind: Literal["signal", "result"]
+    description: str
+    unit: str
+    decimals: int
+    """Digits after the point that mean something."""
+    value: list[float | None]
+    """Mean of the interval around the time; the stored value itself where the interval holds one scan."""
+    minimum: list[float | None]
+    maximum: list[float | None]
+    uncertainty: list[float | None] | None
+    """Largest standard uncertainty of the interval; null as a whole where none is kept."""
+    quality: list[Literal["good", "uncertain", "bad", "none"]]
+    """Worst of the interval."""
+
+
+class TrendView(View):
+    """Values for a picture. An interval with all null breaks the line: nothing was stored there."""
+
+    unit: str
+    start: float
+    """POSIX seconds."""
+    end: float
+    width: float
+    """Length of one interval [s]."""
+    time: list[float]
+    """Middle of each interval, POSIX seconds."""
+    series: list[TrendSeries]
+
+
+class LivenessView(View):
+    """The process answers."""
+
+    status: Literal["alive"] = "alive"
+
+
+class ReadinessView(View):
+    """Whether every unit is being watched."""
+
+    status: Literal["ready", "not ready"]
+    reasons: list[str]
+
+
+class ConfigurationView(View):
+    """The configuration in force."""
+
+    hash: str
+    """The same for the same meaning."""
+    site: dict[str, Any]
+    """All settings, SI units, secrets hidden."""
+
+
+class LoginRequest(Request):
+    """Name and password."""
+
+    name: Annotated[str, Field(max_length=64)]
+    password: Annotated[str, Field(max_length=256)]
+
+
+class FirstUserRequest(Request):
+    """The first user, made with the secret from the daemon's log."""
+
+    secret: Annotated[str, Field(max_length=100)]
+    name: UserName
+    password: Annotated[str, Field(max_length=256)]
+
+
+class PasswordRequest(Request):
+    """A new password for oneself."""
+
+    old: Annotated[str, Field(max_length=256)]
+    new: Annotated[str, Field(max_length=256)]
+
+
+class SessionView(View):
+    """Who is asking, and what he may do."""
+
+    name: str
+    """Empty for the box's own user on the Unix socket."""
+    permissions: list[Permission]
+    via: Literal["unix socket", "session", "token"]
+    csrf: str | None
+    """To be sent in the header X-CSRF-Token with every change; null without a session."""
+    locked: bool
+    """An idle session that may look on, but must log in again to act."""
+
+
+class UserView(View):
+    """One user."""
+
+    name: str
+    role: Role
+    password_changed: str
+
+
+class NewUser(Request):
+    """A user to be added."""
+
+    name: UserName
+    role: Role
+    password: Annotated[str, Field(max_length=256)]
+
+
+class RoleRequest(Request):
+    """Another role for a user."""
+
+    role: Role
+
+
+class TokenView(View):
+    """One token, without its secret."""
+
+    id: str
+    user: str
+    scopes: list[Permission]
+    created: str
+    expires: str
+    note: str
+
+
+class NewToken(Request):
+    """A token to be made."""
+
+    user: UserName
+    scopes: Annotated[list[Scope], Field(min_length=1, max_length=8)]
+    days: Annotated[float, Field(gt=0, le=400, allow_inf_nan=False)] = 90.0
+    note: Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")] = ""
+
+
+class TokenSecret(View):
+    """A new token with its secret, which is shown this once."""
+
+    id: str
+    secret: str
+    expires: str
 
 
 class Refusal(View):

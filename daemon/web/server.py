@@ -1,15 +1,30 @@
-"""The HTTP server on a Unix socket that only the daemon's own user can open."""
+"""The two listeners: a Unix socket for this box, and TCP for browsers and other boxes.
+
+``run`` serves until it is cancelled, which ends it in order. It can be run again: a supervisor does so when
+a listener fails, because no alarm may wait for a page.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import socket
-from collections.abc import Iterator
+import ssl
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import uvicorn
 from fastapi import FastAPI
+
+from config.web import WebSettings
+from daemon.web.connection import Connections
+
+STOP_LIMIT = 3
+"""How long requests under way may take at the end [s]."""
+LOCAL_CONNECTIONS = 256
+KEEP_ALIVE = 15
+"""How long a connection may rest between two requests [s]."""
 
 
 class _Server(uvicorn.Server):
@@ -18,6 +33,88 @@ class _Server(uvicorn.Server):
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
         yield
+
+
+class Listener:
+    """Serves an application on a socket until cancelled.
+
+    Parameters
+    ----------
+    application : FastAPI
+        What to serve.
+    bind : callable
+        Opens the listening socket; called at every start.
+    connections : Connections
+        Bounds what clients can hold.
+    tls : callable
+        Returns how it encrypts; called at every start.
+    release : callable
+        Called when the socket is closed.
+    """
+
+    def __init__(
+        self,
+        application: FastAPI,
+        bind: Callable[[], socket.socket],
+        connections: Connections,
+        tls: Callable[[], ssl.SSLContext | None] = lambda: None,
+        release: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._application = application
+        self._bind = bind
+        self._connections = connections
+        self._tls = tls
+        self._release = release
+        self._bound: socket.socket | None = None
+
+    def bind(self) -> None:
+        """Open the socket now, for the first ``run``: where it must not fail unseen.
+
+        Raises
+        ------
+        OSError
+            It cannot be opened.
+        """
+        self._bound = self._bind()
+
+    async def run(self) -> None:
+        """Serve until cancelled.
+
+        Raises
+        ------
+        OSError
+            The socket cannot be opened, or certificate and key cannot be used.
+        """
+        tls = self._tls()
+        server = _Server(
+            uvicorn.Config(
+                self._application,
+                http=self._connections.protocol,
+                ws="none",
+                lifespan="off",
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,
+                timeout_keep_alive=KEEP_ALIVE,
+                timeout_graceful_shutdown=STOP_LIMIT,
+                h11_max_incomplete_event_size=32 * 1024,
+                ssl_context_factory=None if tls is None else lambda _config, _default: tls,
+            )
+        )
+        with contextlib.ExitStack() as stack:
+            stack.callback(self._release)
+            listener = stack.enter_context(contextlib.closing(self._bound or self._bind()))
+            self._bound = None
+            serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
+            try:
+                await asyncio.shield(serving)
+            finally:
+                server.should_exit = True
+                await asyncio.wait({serving}, timeout=STOP_LIMIT + 1)
+                if not serving.done():
+                    serving.cancel()
+                    await asyncio.wait({serving})
 
 
 def bind_unix_socket(path: Path) -> socket.socket:
@@ -49,38 +146,58 @@ def bind_unix_socket(path: Path) -> socket.socket:
     return listener
 
 
-class ApiServer:
-    """Serves an application until told to stop.
+def bind_tcp_socket(settings: WebSettings) -> socket.socket:
+    """Bind the TCP socket of a site.
 
-    Parameters
-    ----------
-    application : FastAPI
-        What to serve.
-    path : pathlib.Path
-        Where the socket lies.
+    Raises
+    ------
+    OSError
+        The address is not this box's, or the port is taken.
     """
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    listener = socket.socket(family)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((settings.host, settings.port))
+    except OSError as error:
+        listener.close()
+        where = f"{settings.host} port {settings.port}"
+        raise OSError(f"cannot listen on {where}: {error.strerror}") from error
+    listener.listen(512)
+    return listener
 
-    def __init__(self, application: FastAPI, path: Path) -> None:
-        self._path = path
-        self._listener = bind_unix_socket(path)
-        configuration = uvicorn.Config(
-            application,
-            log_config=None,
-            access_log=False,
-            lifespan="off",
-            timeout_graceful_shutdown=2,
-            limit_concurrency=256,
-        )
-        self._server = _Server(configuration)
 
-    async def run(self) -> None:
-        """Serve until ``stop`` is called."""
-        try:
-            await self._server.serve(sockets=[self._listener])
-        finally:
-            self._listener.close()
-            self._path.unlink(missing_ok=True)
+def tls_context(settings: WebSettings, folder: Path) -> ssl.SSLContext | None:
+    """Return how the TCP listener encrypts: TLS 1.2 or newer; ``None`` where it does not.
 
-    def stop(self) -> None:
-        """Finish the requests under way, end the streams, and return from ``run``."""
-        self._server.should_exit = True
+    Raises
+    ------
+    OSError
+        Certificate or key cannot be read or do not belong together.
+    """
+    if settings.tls is None:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.load_cert_chain(folder / settings.tls.certificate_file, folder / settings.tls.key_file)
+    return context
+
+
+def local_listener(application: FastAPI, path: Path) -> Listener:
+    """Return the listener on the Unix socket at ``path``."""
+    return Listener(
+        application,
+        lambda: bind_unix_socket(path),
+        Connections(LOCAL_CONNECTIONS),
+        release=lambda: path.unlink(missing_ok=True),
+    )
+
+
+def network_listener(application: FastAPI, settings: WebSettings, folder: Path) -> Listener:
+    """Return the TCP listener of a site; file names are relative to ``folder``."""
+    return Listener(
+        application,
+        lambda: bind_tcp_socket(settings),
+        Connections(settings.max_connections),
+        lambda: tls_context(settings, folder),
+    )

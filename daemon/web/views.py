@@ -12,7 +12,7 @@ from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.site import DehydrationUnit, Site
 from config.units import DisplayUnit, display_units
 from daemon.model import AlarmTransition, Link, Outcome, Reading, Result
-from daemon.web.schemas import LinkView, TransitionView, UnitView, ValueView
+from daemon.web.schemas import LinkView, SiteView, TransitionView, UnitNames, UnitView, ValueView
 
 ABSENT = "–"
 """Shown for a bad value: never a blank, never a zero."""
@@ -29,6 +29,11 @@ class Views:
 
     def __init__(self, site: Site) -> None:
         self.units: Mapping[Quantity, DisplayUnit] = display_units(site.site.unit_system, unit_context(site))
+        self._configured = {unit.name: unit for unit in site.units}
+
+    def live(self, outcome: Outcome) -> UnitView:
+        """Show the unit that an outcome belongs to."""
+        return self.unit(self._configured[outcome.unit], outcome)
 
     def unit(self, unit: DehydrationUnit, outcome: Outcome) -> UnitView:
         """Show a unit as of one outcome."""
@@ -109,6 +114,25 @@ class Views:
             time=rfc3339(outcome.time if source_time is None else source_time),
             age=None if source_time is None else round(outcome.time - source_time, 3),
         )
+
+
+def site_view(site: Site, views: Views) -> SiteView:
+    """Show what a site is called and how it shows values."""
+    info, limit = site.site, site.site.pipeline_limit
+    if limit.water_content is not None:
+        shown = views.text(limit.water_content, Quantity.WATER_CONTENT)
+    else:
+        pressure = views.text(limit.pressure, Quantity.PRESSURE)
+        shown = f"{views.text(limit.dew_point, Quantity.TEMPERATURE)} at {pressure}"
+    return SiteView(
+        name=info.name,
+        title=info.title or info.name,
+        time_zone=info.time_zone,
+        unit_system=info.unit_system,
+        pipeline_limit=shown,
+        units=[UnitNames(name=unit.name, title=unit.title or unit.name) for unit in site.units],
+        measures={quantity.value: measure.symbol for quantity, measure in views.units.items()},
+    )
 
 
 def link_view(controller: str, link: Link, now: float) -> LinkView:

@@ -141,6 +141,11 @@ class Authority:
             permissions &= AFTER_IDLE
         return Principal(user.name, permissions, "session", caller.address, session.digest, session)
 
+    def locked(self, principal: Principal) -> bool:
+        """Whether a session is idle: it may look on, but must log in again to act."""
+        session = principal.session
+        return session is not None and self.sessions.idle(session, self._clock.monotonic())
+
     # ------------------------------------------------------------------ log in and out
 
     async def log_in(self, name: str, password: str, address: str) -> tuple[str, Session, Role]:

@@ -1,0 +1,34 @@
+"""What the API is built on. Nothing in it leads to a source: no route can reach a controller."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from config.site import Site
+from daemon.acquisition import Fleet
+from daemon.clock import Clock
+from daemon.journal.writer import JournalWriter
+from daemon.sinks.runner import SinkRunner
+from daemon.sources.board import Board
+from daemon.supervisor import TaskFigures
+from daemon.web.access.principal import Audit
+
+
+@dataclass(frozen=True, slots=True)
+class Daemon:
+    """The parts of a running daemon that the API shows, and the alarms that it may act on."""
+
+    site: Site
+    version: str
+    journal: Path
+    """The journal's file, for questions about the past."""
+    clock: Clock
+    fleet: Fleet
+    board: Board
+    writer: JournalWriter
+    sinks: Sequence[SinkRunner]
+    tasks: Mapping[str, TaskFigures]
+    audit: Audit
+    """Keeps a security event or an operator's action in the journal."""

@@ -1,0 +1,63 @@
+"""What the routes share: refusals for the OpenAPI document, long answers, the caller."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncGenerator
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.responses import StreamingResponse
+from starlette.types import Send
+
+from daemon.acquisition import UnitScanner
+from daemon.web.access.principal import Principal
+from daemon.web.parts import Daemon
+from daemon.web.schemas import Refusal
+
+Responses = dict[int | str, dict[str, Any]]
+
+
+def refusals(**reasons: str) -> Responses:
+    """Return OpenAPI entries for refusals, by ``s404="why"``."""
+    return {int(status[1:]): {"model": Refusal, "description": reason} for status, reason in reasons.items()}
+
+
+EVERY_ROUTE = refusals(
+    s400="The request is not well formed.",
+    s401="No valid credential.",
+    s403="The caller may not do this, or a change came from another site's page.",
+    s408="The request took too long to come.",
+    s413="The request is larger than 256 KiB.",
+    s422="A parameter or the body is not what it should be; the text says which and why.",
+    s429="Too many requests; Retry-After says when to come again.",
+    s500="A defect; the daemon's log tells more under the number in the text.",
+)
+NO_UNIT = refusals(s404="This site has no such unit, or it has not been scanned yet.")
+BUSY = refusals(s503="Too many such questions are under way, or the journal cannot be read.")
+
+
+def _principal(request: Request) -> Principal:
+    return cast("Principal", request.scope["principal"])
+
+
+CallerIs = Annotated[Principal, Depends(_principal)]
+"""The authenticated caller, for a route's parameters."""
+
+
+def scanner_of(daemon: Daemon, unit: str) -> UnitScanner:
+    """Return the scanner of a unit; answers 404 where there is none."""
+    found = daemon.fleet.scanners.get(unit)
+    if found is None:
+        there = ", ".join(daemon.fleet.scanners)
+        raise HTTPException(404, f"this site has no unit {unit}; there are: {there}")
+    return found
+
+
+class LongAnswer(StreamingResponse):
+    """A streamed answer whose source is closed at once when the client goes."""
+
+    async def stream_response(self, send: Send) -> None:
+        """Send piece by piece."""
+        async with contextlib.aclosing(cast("AsyncGenerator[bytes]", self.body_iterator)):
+            await super().stream_response(send)
