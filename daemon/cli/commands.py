@@ -13,6 +13,7 @@ from daemon.cli.history import history
 from daemon.cli.run import run
 from daemon.cli.simulate import simulate
 from daemon.cli.size_pump import size_pump
+from daemon.cli.users import app as users
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -49,6 +50,7 @@ app.command()(demo)
 app.command()(run)
 app.command()(check)
 app.add_typer(alarms, name="alarms")
+app.add_typer(users, name="users")
 app.command()(history)
 app.command("size-pump")(size_pump)
 app.command()(simulate)
