@@ -45,7 +45,7 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     if seen.value is None:
         return f"no usable value ({seen.why})" if seen.why else "no usable value"
     if alarm.condition in {"state true", "state false"}:
-        return f"{alarm.input} is {'true' if seen.value >= 0.5 else 'false'}"
+        return f"{_words(alarm.input)}: {'yes' if seen.value >= 0.5 else 'no'}"
     value = write(alarm.setpoint_quantity, seen.value)
     if seen.setpoint is None:
         return f"{value}, the setpoint has no usable value"

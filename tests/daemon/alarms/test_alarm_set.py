@@ -81,7 +81,7 @@ MAIN = (
     "stroke_count",
     "reboiler_temperature",
 )
-EVERYTHING = tuple(name for name in SIGNAL_KINDS if not name.startswith("stroke_switch"))
+EVERYTHING = tuple(name for name in SIGNAL_KINDS if name not in {"stroke_switch", "stroke_pulse"})
 
 
 def site(names: tuple[str, ...] = MAIN, rest: str = "", pump: str = "") -> Site:
@@ -166,8 +166,8 @@ def test_an_engine_takes_every_packaged_alarm() -> None:
 def test_what_a_site_lacks_switches_alarms_off_with_a_reason() -> None:
     reasons = off(resolved(("reboiler_temperature",)))
     assert reasons["contactor_temperature_high"] == "the unit has no signal contactor_temperature"
-    assert reasons["pump_stopped"] == (
-        "time_since_stroke cannot be calculated without stroke_count or stroke_switch or stroke_rate"
+    assert reasons["pump_stopped"].startswith(
+        "time_since_stroke cannot be calculated without stroke_count or stroke_switch"
     )
     assert reasons["contactor_pressure_high"] == "the unit has no signal contactor_pressure"
     assert off(resolved())["contactor_pressure_high"].startswith("no setpoint holds everywhere")

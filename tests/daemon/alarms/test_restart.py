@@ -121,6 +121,19 @@ def test_first_out_survives() -> None:
     assert (step.first_out, step.reason) == (False, "condition true at once; 5.0 s after a")
 
 
+def test_the_begin_of_a_condition_that_is_pending_survives() -> None:
+    bench = Bench(
+        alarm(id="quick", input="b", on_delay=2.0, first_out_group="g"),
+        alarm(id="slow", input="a", on_delay=5.0, first_out_group="g"),
+    )
+    bench.scan(0, a=90.0, b=70.0)
+    bench.restart()
+    bench.scan(bench.at + 3, a=90.0, b=90.0)
+    steps = bench.scan(bench.at + 2, a=90.0, b=90.0)
+    assert [(step.alarm, step.first_out) for step in steps] == [("quick", False), ("slow", True)]
+    assert steps[0].reason == "condition true for 2 s; 3.0 s after slow"
+
+
 def test_a_rate_goes_on() -> None:
     bench = Bench(alarm(condition="rate high", window=60.0, setpoint=SetPoint(30.0)))
     for second in range(40):
