@@ -10,7 +10,7 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,8 +154,7 @@ SOURCES: tuple[str, ...] = tuple(f.name for f in dataclasses.fields(Uncertaintie
 """Names of the independent sources of uncertainty, in order."""
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(NamedTuple):
     """A calculated value and its standard uncertainty (one standard deviation), both in the value's SI unit.
 
     NaN where it cannot be calculated; ``Results.reason`` says why.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-_STROKES = ("stroke_count", "stroke_switch", "stroke_pulse", "stroke_rate")
+_STROKES = ("stroke_count", "stroke_switch", "stroke_rate", "stroke_pulse")
 _GLYCOL = (*_STROKES, "lean_glycol_rate")
 _TEMPERATURE = ("contactor_temperature",)
 _PRESSURE = ("contactor_pressure",)

@@ -144,7 +144,9 @@ class Watch:
         return Observation(position, value, setpoint, time)
 
     def _setpoint(self, inputs: AlarmInputs) -> float | None:
-        setpoint = self._alarm.setpoint_by_state.get(inputs.state, self._alarm.setpoint)
+        setpoint, by_state = self._alarm.setpoint, self._alarm.setpoint_by_state
+        if by_state:
+            setpoint = by_state.get(inputs.state, setpoint)
         if setpoint is None:
             return None
         return setpoint.value(_usable(inputs, setpoint.reference) if setpoint.reference else None)
