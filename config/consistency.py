@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from config.controllers import ModbusBase, MqttBroker, SparkplugBroker
 from config.modbus_map import PlacementError, device_of, holes_on_wire, shared_lines, wire_range
+from config.mqtt_consistency import mqtt_inconsistencies
 from config.quantities import SIGNAL_KINDS, Quantity
 from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
 from config.site import DehydrationUnit, Pump, Site
@@ -35,6 +36,7 @@ def inconsistencies(site: Site) -> Iterator[Inconsistency]:
     yield from _unique("sinks", [sink.name for sink in site.sinks])
     yield from _site_wide(site)
     yield from _modbus_lines(site)
+    yield from (Inconsistency(*row) for row in mqtt_inconsistencies(site))
     context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
     for index, unit in enumerate(site.units):
         path: KeyPath = ("units", index)

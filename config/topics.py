@@ -1,6 +1,11 @@
-"""Which MQTT topics the daemon may publish on: its own prefix, and never one that could be a command."""
+"""MQTT topics and the way to a value in a payload: what may be read, and the little that may be published.
+
+The daemon publishes below its own prefix only, and never on a topic that could be a command.
+"""
 
 from __future__ import annotations
+
+import re
 
 _COMMAND_LEVELS = frozenset(
     {"ncmd", "dcmd", "cmd", "cmnd", "command", "commands", "control", "rpc", "set", "write"}
@@ -57,6 +62,27 @@ def may_publish(topic: str, prefix: str) -> bool:
     )
 
 
+def overlaps(topic_filter: str, root: str) -> bool:
+    """Whether a subscription could get something that is published below a root topic.
+
+    Examples
+    --------
+    >>> overlaps("plant/#", "plant/north"), overlaps("+/north/status", "tegwatch/north")
+    (True, True)
+    >>> overlaps("field/#", "tegwatch/north"), overlaps("tegwatch/north", "tegwatch/north")
+    (False, False)
+    """
+    wanted, levels = topic_filter.split("/"), root.split("/")
+    for position, level in enumerate(levels):
+        if position >= len(wanted):
+            return False
+        if wanted[position] == "#":
+            return True
+        if wanted[position] not in {"+", level}:
+            return False
+    return len(wanted) > len(levels)
+
+
 def matches(topic_filter: str, topic: str) -> bool:
     """Whether a topic is one that a subscription gets (MQTT 3.1.1, section 4.7).
 
@@ -97,3 +123,47 @@ def check_filter(topic_filter: str) -> str:
                 f'topic "{topic_filter}": "+" must be a whole level and "#" the whole last level'
             )
     return topic_filter
+
+
+_PATH_STEP = re.compile(r"(?:^|\.)([^.\[\]]+)|\[(\d+)\]")
+
+
+def parse_path(text: str) -> tuple[str | int, ...]:
+    """Split the way to a value in JSON into names and list positions.
+
+    Raises
+    ------
+    ValueError
+        Not of the form ``values.reboiler`` or ``points[0].v``.
+
+    Examples
+    --------
+    >>> parse_path("points[0].v")
+    ('points', 0, 'v')
+    >>> parse_path("[1][2]")
+    (1, 2)
+    """
+    steps: list[str | int] = []
+    position = 0
+    while position < len(text):
+        match = _PATH_STEP.match(text, position)
+        if match is None:
+            break
+        steps.append(match[1] if match[2] is None else int(match[2]))
+        position = match.end()
+    if position != len(text) or not steps:
+        raise ValueError(f'"{text}" is no path; write for example values.reboiler or points[0].v')
+    return tuple(steps)
+
+
+def parse_column(text: str) -> int:
+    """Read the number of a CSV column, counted from 1.
+
+    Raises
+    ------
+    ValueError
+        Not a number from 1 to 1000.
+    """
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= 1000):
+        raise ValueError(f'"{text}" is no column number; columns of a CSV payload are counted from 1')
+    return int(text)

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
+from config.mqtt_consistency import client_id
 from config.sinks import MqttSink as MqttSettings
 from daemon.clock import Clock
 from daemon.model import AlarmTransition, Entry, EntryKind, ScanRecord
@@ -91,8 +92,8 @@ class MqttSink(Sink):
         self._wording = wording
         self._clock = clock
         self._topics = Topics(settings.prefix, wording.site)
-        client_id = settings.client_id or f"tegwatch-{wording.site}-{settings.name}"
-        self._connect = connect or (lambda will: Publisher(settings, client_id, settings.prefix, will))
+        identity = client_id(wording.site, settings)
+        self._connect = connect or (lambda will: Publisher(settings, identity, settings.prefix, will))
         self._connection: Connection | None = None
         self._connecting = asyncio.Lock()
         self._present: dict[str, bytes] = {}

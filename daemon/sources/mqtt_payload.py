@@ -15,7 +15,7 @@ from typing import Literal
 
 from config.controllers import MqttBroker
 from config.signals import MqttSignal
-from config.topics import check_filter
+from config.topics import check_filter, parse_column, parse_path
 from daemon.model import Reading, Status
 from daemon.sources.base import Scaling, measured
 
@@ -24,7 +24,6 @@ LARGEST_PAYLOAD = 262_144
 LATE_AFTER_PERIODS = 3.0
 """A value that took longer than this many expected periods to arrive is not live."""
 _SHOWN = 40
-_PATH_STEP = re.compile(r"(?:^|\.)([^.\[\]]+)|\[(\d+)\]")
 TimeFormat = Literal["epoch s", "epoch ms", "ISO 8601"]
 Path = tuple[str | int, ...]
 _EARLIEST = 946_684_800.0  # 2000-01-01: a source clock before it was never set
@@ -88,34 +87,6 @@ class Decoded:
     history: Reading | None = None
 
 
-def parse_path(text: str) -> tuple[str | int, ...]:
-    """Split the way to a value in JSON into names and list positions.
-
-    Raises
-    ------
-    ValueError
-        Not of the form ``values.reboiler`` or ``points[0].v``.
-
-    Examples
-    --------
-    >>> parse_path("points[0].v")
-    ('points', 0, 'v')
-    >>> parse_path("[1][2]")
-    (1, 2)
-    """
-    steps: list[str | int] = []
-    position = 0
-    while position < len(text):
-        match = _PATH_STEP.match(text, position)
-        if match is None:
-            break
-        steps.append(match[1] if match[2] is None else int(match[2]))
-        position = match.end()
-    if position != len(text) or not steps:
-        raise ValueError(f'"{text}" is no path; write for example values.reboiler or points[0].v')
-    return tuple(steps)
-
-
 def point_of(unit: str, name: str, signal: MqttSignal, scaling: Scaling, broker: MqttBroker) -> Point:
     """Resolve one signal of the site file.
 
@@ -133,8 +104,8 @@ def point_of(unit: str, name: str, signal: MqttSignal, scaling: Scaling, broker:
         path = parse_path(signal.path)
         time_path = None if signal.time_path is None else parse_path(signal.time_path)
     elif signal.payload == "csv":
-        path = (_column(name, "path", signal.path or "1"),)
-        time_path = None if signal.time_path is None else (_column(name, "time_path", signal.time_path),)
+        path = (parse_column(signal.path or "1"),)
+        time_path = None if signal.time_path is None else (parse_column(signal.time_path),)
     elif signal.path is not None or signal.time_path is not None:
         raise ValueError(f'signal "{name}": "path" and "time_path" need payload = "json" or "csv"')
     elif wildcard:
@@ -272,12 +243,6 @@ def _judge(raw: float, time: float | None, point: Point, arrival: Arrival) -> De
 
 def _unreadable(error: PayloadError, arrival: Arrival) -> Reading:
     return Reading(None, Status.BAD_CONFIGURATION_ERROR, arrival.wall, arrival.monotonic, str(error))
-
-
-def _column(name: str, key: str, text: str) -> int:
-    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= 1000):
-        raise ValueError(f'signal "{name}": "{key}" of a CSV payload is a column number from 1, not "{text}"')
-    return int(text)
 
 
 def _text(payload: bytes) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractAsyncContextManager
 
 from config.controllers import MqttBroker
+from config.mqtt_consistency import client_id
 from config.signals import MqttSignal
 from config.site import Site
 from config.topics import matches
@@ -144,5 +145,4 @@ def mqtt_source(
         for name, signal in unit.signals.items()
         if isinstance(signal, MqttSignal) and signal.controller == broker.name
     ]
-    client_id = broker.client_id or f"tegwatch-{site.site.name}-{broker.name}"
-    return MqttSource(broker, Routes(points), client_id, board, clock, past)
+    return MqttSource(broker, Routes(points), client_id(site.site.name, broker), board, clock, past)

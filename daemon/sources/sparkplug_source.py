@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractAsyncContextManager
 
 from config.controllers import SparkplugBroker
+from config.mqtt_consistency import client_id
 from config.signals import SparkplugSignal
 from config.site import Site
 from config.units import UnitContext
@@ -144,5 +145,4 @@ def sparkplug_source(
             if isinstance(signal, SparkplugSignal) and signal.controller == broker.name:
                 key = (signal.edge_node, signal.device, signal.metric)
                 signals.setdefault(key, []).append((unit.name, name, scaling_of(name, signal, context)))
-    client_id = broker.client_id or f"tegwatch-{site.site.name}-{broker.name}"
-    return SparkplugSource(broker, signals, client_id, board, clock, past)
+    return SparkplugSource(broker, signals, client_id(site.site.name, broker), board, clock, past)

@@ -279,7 +279,7 @@ def test_signals_become_points() -> None:
         ({"payload": "json"}, 'a JSON payload needs "path"'),
         ({"payload": "json", "path": "a..b"}, "is no path"),
         ({"payload": "json", "path": "a[x]"}, "is no path"),
-        ({"payload": "csv", "path": "temperature"}, "column number from 1"),
+        ({"payload": "csv", "path": "temperature"}, "columns of a CSV payload are counted from 1"),
         ({"path": "v"}, 'need payload = "json" or "csv"'),
         ({"topic": "a/+"}, "does not say whose it is"),
         ({"topic": "a/#/b"}, "whole last level"),
