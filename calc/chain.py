@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import lru_cache
-from typing import NamedTuple
 
 from calc.absorber import moles_per_mass
 from calc.activity import activity_logarithms
@@ -26,36 +25,12 @@ from calc.readings import Design, Estimate, Readings, Uncertainties
 from calc.reboiler import reboiler_duty
 from calc.regeneration import lean_water
 from calc.saturation import liquid_log_pressure
-from calc.uncertainty import Effects, combine, probability_below_zero, standard_uncertainty
-from calc.water import log_water_content, water_dew_point
+from calc.uncertainty import Absolute, Effects, Relative, combine, probability_below_zero
+from calc.water import DEW_POINT, log_water_content
 
 _LITTLE = 1e-30  # rate that stands for none, so that its logarithm exists
 _PUREST = 0.99999  # lean glycol above this is a wrong bias or a wrong sample
 _NEAR_ONE = 1e-6  # |ln A| below which Kremser's closed form loses digits
-
-
-class Relative(NamedTuple):
-    """A positive value and the effects on its logarithm."""
-
-    value: FloatOrArray
-    effects: Effects
-
-    @property
-    def estimate(self) -> Estimate:
-        """Value with its standard uncertainty."""
-        return Estimate(self.value, self.value * standard_uncertainty(self.effects))
-
-
-class Absolute(NamedTuple):
-    """A value and the effects on it, in its unit."""
-
-    value: FloatOrArray
-    effects: Effects
-
-    @property
-    def estimate(self) -> Estimate:
-        """Value with its standard uncertainty; an absent value has none."""
-        return Estimate(self.value, standard_uncertainty(self.effects) + 0.0 * self.value)
 
 
 def _or_absent(function: Callable[..., FloatOrArray], *arguments: FloatOrArray) -> FloatOrArray:
@@ -315,10 +290,9 @@ class Chain:
     def _dew_point(self, content: FloatOrArray, log_effects: Effects) -> Absolute:
         """Dew point of a content at the pressure at which dew points are stated."""
         if isinstance(content, float) and isinstance(self.stated, float):
-            point: FloatOrArray = _constant_dew_point(content, self.stated)
+            point, by_inverse, by_log_pressure = _constant_dew_point(content, self.stated)
         else:
-            point = _or_absent(water_dew_point, content, self.stated)
-        _, by_inverse, by_log_pressure = log_water_content(1.0 / point, self.stated)
+            point, by_inverse, by_log_pressure = _solved_dew_point(content, self.stated)
         by_log_content = -point * point / by_inverse
         return Absolute(
             point,
@@ -422,10 +396,29 @@ class Chain:
         )
 
 
+def _solved_dew_point(
+    content: FloatOrArray, pressure: FloatOrArray
+) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
+    """Dew point with the slopes of ln(content) there with 1/T and with ln(pressure).
+
+    The same as ``calc.water.water_dew_point`` to 1e-8 K, without its bracket: three Newton steps in variables
+    in which the curve is nearly straight, from the line that vapour pressure alone would give.
+    """
+    xp = functions_for(content, pressure)
+    log_content = xp.log(content)
+    inverse = (25.5 - log_content - xp.log(pressure / WATER_STANDARD_DENSITY)) / 5220.0
+    for _ in range(3):
+        value, by_inverse, by_log_pressure = log_water_content(inverse, pressure)
+        inverse = inverse - (value - log_content) / by_inverse
+    point = 1.0 / inverse
+    inside = (point >= DEW_POINT.lower) & (point <= DEW_POINT.upper)
+    return xp.where(inside, point, math.nan), by_inverse, by_log_pressure
+
+
 @lru_cache(maxsize=64)
-def _constant_dew_point(content: float, pressure: float) -> float:
+def _constant_dew_point(content: float, pressure: float) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray]:
     """Dew point of a single content: a limit is the same at every scan."""
-    return float(_or_absent(water_dew_point, content, pressure))
+    return _solved_dew_point(content, pressure)
 
 
 def _absent(reading: FloatOrArray) -> bool:

@@ -9,9 +9,10 @@ variances travel along the calculation.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from calc.arrays import FloatOrArray, functions_for
+from calc.readings import Estimate
 
 Effects: TypeAlias = dict[str, FloatOrArray]
 """Change of a quantity by one standard deviation of each source, by the source's name."""
@@ -136,3 +137,27 @@ def probability_below_zero(value: FloatOrArray, uncertainty: FloatOrArray) -> Fl
     series = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
     tail = 0.3989422804014327 * xp.exp(-0.5 * size * size) * series
     return xp.where(z >= 0.0, tail, 1.0 - tail)
+
+
+class Relative(NamedTuple):
+    """A positive value and the effects on its logarithm."""
+
+    value: FloatOrArray
+    effects: Effects
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value with its standard uncertainty."""
+        return Estimate(self.value, self.value * standard_uncertainty(self.effects))
+
+
+class Absolute(NamedTuple):
+    """A value and the effects on it, in its unit."""
+
+    value: FloatOrArray
+    effects: Effects
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value with its standard uncertainty; an absent value has none."""
+        return Estimate(self.value, standard_uncertainty(self.effects) + 0.0 * self.value)
