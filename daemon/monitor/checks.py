@@ -102,7 +102,9 @@ class SignalCheck:
         ):
             if verdict is not None and (worst is None or verdict[0].quality > worst[0].quality):
                 worst = verdict
-        return reading if worst is None else reading.degraded(*worst)
+        if worst is None or worst[0].quality <= reading.quality:
+            return reading
+        return reading.degraded(*worst)
 
     def _plainly_fine(self, reading: Reading, received: float) -> bool:
         """Take in a sample that no check can object to, which is nearly every one; else leave it alone."""

@@ -89,9 +89,13 @@ class TestAge:
         assert found.status is Status.BAD_WAITING_FOR_INITIAL_DATA
         assert found.value is None
 
-    def test_the_sources_own_reason_stays(self) -> None:
+    def test_the_sources_own_reason_stays_unless_worse_is_found(self) -> None:
         reading = bad(0.0)
         assert SignalCheck(spec()).check(reading, moment(500.0), DOWN) is reading
+        doubtful = good(degf(385.0), 0.0).degraded(Status.UNCERTAIN_SIMULATED_VALUE, "simulation mode")
+        check = SignalCheck(spec())
+        assert check.check(doubtful, moment(5.0), UP) is doubtful
+        assert check.check(doubtful, moment(50.0), UP).status is Status.BAD_TIMEOUT
 
 
 class TestClock:
