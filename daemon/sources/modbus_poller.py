@@ -32,6 +32,8 @@ MISSES_UNTIL_BAD = 3
 """Reads that may fail before the last value is no longer usable: three missed polls, common practice."""
 SILENCES_UNTIL_RECONNECT = 3
 """Requests without any answer after which a TCP connection is taken for half-open and made anew."""
+OVERRUNS_UNTIL_SAID = 3
+"""Cycles in a row that take longer than their period before the link is called degraded for it."""
 FIRST_RECONNECT_DELAY = 0.5
 
 _log = structlog.get_logger("tegwatch.modbus")
@@ -106,7 +108,7 @@ class ModbusPoller:
         self._silences = 0
         self._heard = False
         self._fault: ReadError | None = None
-        self._overrun = 0.0
+        self._overruns = 0
         self.statistics = PollStatistics()
         self.identification: dict[int, dict[int, str]] = {}
 
@@ -174,7 +176,12 @@ class ModbusPoller:
                 self.identification[device_id] = await self._link.identify(device_id)
             except ReadError as error:
                 self.identification[device_id] = {}
-                _log.info("device identification not available", device_id=device_id, reason=error.reason)
+                _log.info(
+                    "no device identification",
+                    controller=self.name,
+                    device_id=device_id,
+                    reason=error.reason,
+                )
 
     async def _cycle(self, started: float) -> None:
         """Read all that is due, in the schedule's order."""
@@ -203,7 +210,7 @@ class ModbusPoller:
         taken = self._clock.monotonic() - started
         statistics.cycles += 1
         statistics.cycle_time.add(taken)
-        self._overrun = taken if taken > self._controller.scan_period else 0.0
+        self._overruns = self._overruns + 1 if taken > self._controller.scan_period else 0
         if asked:
             self._set_connected_link(alive=alive)
 
@@ -224,7 +231,7 @@ class ModbusPoller:
         self.statistics.faults[error.kind] += 1
         self._schedule.failed(state, error, self._clock.monotonic())
         if error.splittable and len(state.read.points) > 1:
-            _log.info("read refused, trying its halves", controller=self.name, reason=error.reason)
+            _log.info("a read was refused, trying its halves", controller=self.name, reason=error.reason)
         self._fault = error
         if error.kind is FaultKind.REFUSED:
             self._heard = True
@@ -268,9 +275,9 @@ class ModbusPoller:
             self._set_link(LinkState.DOWN if is_down else LinkState.DEGRADED, _worst(failing))
         elif failing:
             self._set_link(LinkState.DEGRADED, _worst(failing), answered=True)
-        elif self._overrun:
-            period = self._controller.scan_period
-            reason = f"a scan takes {self._overrun:.2g} s, longer than its period of {period:g} s"
+        elif self._overruns >= OVERRUNS_UNTIL_SAID:
+            taken, period = self.statistics.cycle_time.last, self._controller.scan_period
+            reason = f"a scan takes {taken:.2g} s, longer than its period of {period:g} s"
             self._set_link(LinkState.DEGRADED, reason, answered=True)
         else:
             self._set_link(LinkState.UP, "", answered=True)

@@ -19,9 +19,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from pyModbusTCP.server import ModbusServer  # type: ignore[import-untyped] # it has no types
 
 from config.controllers import ModbusRtuOverTcp, ModbusSerial, ModbusTcp
+from config.modbus_map import Table
 from daemon.model import LinkState
 from daemon.sources.modbus_faults import FaultKind, ReadError
-from daemon.sources.modbus_frames import ReadRequest, Table
+from daemon.sources.modbus_frames import ReadRequest
 from daemon.sources.modbus_link import ModbusController, ModbusLink
 from tests.support.modbus_rig import running, tcp
 from tests.support.modbus_values import registers_of
@@ -79,7 +80,7 @@ async def test_every_type_and_order_is_read_from_pymodbustcp() -> None:
         server.data_bank.set_discrete_inputs(7, [True])
         async with running(tcp(server.port), rows) as rig:
             await rig.until_good()
-            assert rig.link().state is LinkState.UP
+            await rig.until(lambda: rig.link().state is LinkState.UP)
             got = {name: reading.value for name, reading in rig.readings.items()}
             assert got.pop("bit") == 1.0
             assert got == {name: value for name, (value, _, _) in TYPES.items()}
