@@ -18,10 +18,10 @@ from daemon.model import LinkState, Reading, Status
 from daemon.mqtt_link import LinkError, Subscriber
 from daemon.sinks.documents import Wording
 from daemon.sinks.mqtt import MqttSink
-from daemon.sinks.runner import SinkRunner
+from daemon.sinks.runner import SinkHealth, SinkRunner
 from daemon.sources.board import Board
 from daemon.sources.mqtt_source import MqttSource, mqtt_source
-from tests.support.brokers import Cable, embedded_broker, free_port
+from tests.support.brokers import Cable, embedded_broker
 from tests.support.journals import MemoryJournal, alarm
 from tests.support.mqtt import BoardWatch, Listener, publish, running, value
 from tests.support.sites import site_with
@@ -141,25 +141,27 @@ async def test_alarms_arrive_retained_and_streamed_once_each_in_order(broker: in
     assert retained[2], "not marked as retained"
 
 
-async def test_a_broker_that_is_not_there_costs_nothing_but_lag() -> None:
-    port = free_port()
+async def test_a_broker_that_is_not_there_costs_nothing_but_lag(broker: int) -> None:
+    cable = Cable(broker)  # not connected yet: refused like a broker that is down
     journal = MemoryJournal(*(alarm(n) for n in range(1, 6)))
-    changes = []
-    runner = SinkRunner(sink_on(port), journal, CLOCK, changes.append, spread=lambda: 1.0)
-    runner._sleep = _nap
-    async with running(runner.run()):
-        listener = Listener(port, "tegwatch/north/event")
-        while not changes:
-            await _nap(0.01)
-        assert "cannot connect to the broker" in changes[0].last_error
-        async with embedded_broker(port), running(listener.run()):
-            await listener.subscribed.wait()
-            await listener.until(lambda: len(listener.messages) >= 5)
+    failing: asyncio.Queue[SinkHealth] = asyncio.Queue()
+    resume = asyncio.Event()
+
+    async def pause_until_mended(seconds: float) -> None:
+        await resume.wait()
+        await asyncio.sleep(min(seconds, 0.05))
+
+    runner = SinkRunner(sink_on(cable.port), journal, CLOCK, failing.put_nowait, sleep=pause_until_mended)
+    listener = Listener(broker, "tegwatch/north/event")
+    async with running(runner.run(), listener.run()):
+        assert "cannot connect to the broker" in (await failing.get()).last_error
+        await listener.subscribed.wait()
+        await cable.mend()
+        resume.set()
+        await listener.until(lambda: len(listener.messages) >= 5)
+        assert (await failing.get()).failing_since is None
+    await cable.cut()
     assert [json.loads(payload)["sequence"] for _, payload, _ in listener.messages] == [1, 2, 3, 4, 5]
-
-
-async def _nap(seconds: float) -> None:
-    await asyncio.sleep(min(seconds, 0.05))
 
 
 async def test_a_refused_subscription_is_told(broker: int, monkeypatch: pytest.MonkeyPatch) -> None:
