@@ -222,6 +222,23 @@ def test_a_shut_in_unit_is_no_error(gas_rate: float, strokes: float) -> None:
         assert result.reason or result.quality is Quality.GOOD
 
 
+def test_the_same_readings_are_calculated_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = []
+
+    def counted(*arguments: object) -> object:
+        calls.append(arguments)
+        return evaluate(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("daemon.monitor.process.calculation.evaluate", counted)
+    unit = Unit(EXTRAS)
+    first, again = unit.results(), unit.results()
+    assert first == again
+    assert len(calls) == 1
+    assert unit.results(gas_rate=1.7) != first
+    assert unit.results() == first
+    assert len(calls) == 3
+
+
 def test_the_stroke_rates_uncertainty_is_in_the_circulation_rate() -> None:
     unit = Unit()
     sure, unsure = (unit.results(Result(0.2, u, Status.GOOD))["circulation_rate"] for u in (0.0, 0.02))

@@ -11,6 +11,7 @@ from daemon.monitor.specs import SignalSpec, signal_specs
 from tests.daemon.monitor.plant import make_site
 
 FLOAT = 'type = "float32", unit = "psig", range = [0, 1000]'
+STAMPED = 'controller = "broker", topic = "t", payload = "csv", path = "1", time_path = "2", unit = "degF"'
 PSI = 6894.757293168361  # Pa, from the international pound and inch (NIST SP 811, appendix B.9)
 
 
@@ -51,8 +52,7 @@ def test_whole_numbers_have_the_resolution_of_their_scale() -> None:
         ('controller = "broker", topic = "t", unit = "degF"', 1.0, False),
         ('controller = "broker", topic = "t", unit = "degF", expected_period = "5 s"', 5.0, False),
         (
-            'controller = "broker", topic = "t", payload = "json", path = "v", time_path = "s", '
-            'unit = "degF"',
+            STAMPED,
             1.0,
             True,
         ),
