@@ -15,7 +15,6 @@ from calc.absorber import moles_per_mass
 from calc.activity import activity_logarithms
 from calc.arrays import FloatOrArray, functions_for
 from calc.constants import STANDARD_MOLAR_VOLUME, TEG_MOLAR_MASS, WATER_MOLAR_MASS, WATER_STANDARD_DENSITY
-from calc.equilibrium import dew_point_at_log_pressure
 from calc.errors import CalcError
 from calc.gas import compressibility
 from calc.glycol import density
@@ -24,7 +23,6 @@ from calc.kremser import log_absorption_factor_for, log_removal_ratio
 from calc.readings import Design, Estimate, Readings, Uncertainties
 from calc.reboiler import reboiler_duty
 from calc.regeneration import lean_water
-from calc.saturation import liquid_log_pressure
 from calc.uncertainty import Absolute, Effects, Relative, combine, probability_below_zero
 from calc.water import DEW_POINT, log_water_content
 
@@ -204,17 +202,10 @@ class Chain:
         log_activity = xp.log(x) + log_gamma
         activity_effects = combine(((gamma_slope + 1.0 / x) * x_slope, self.purity.effects), (1.0, model))
 
-        log_pressure, pressure_slope = liquid_log_pressure(self.inverse)
-        point = dew_point_at_log_pressure(log_activity + log_pressure)
-        _, slope = liquid_log_pressure(1.0 / point)
-        warmer: Effects = {"gas_temperature": pressure_slope * self.warming}
-        by_log_pressure = -point * point / slope
-        dew_point = Absolute(point, combine((by_log_pressure, activity_effects), (by_log_pressure, warmer)))
         self.driest = Relative(
             self.saturated.value * xp.exp(log_activity),
             combine((1.0, self.saturated.effects), (1.0, activity_effects)),
         )
-        self.estimates["equilibrium_dew_point"] = dew_point.estimate
 
     def _contactor(self) -> None:
         """Outlet by Kremser; the glycol's density is taken at gas temperature, its own error left out."""
@@ -332,6 +323,7 @@ class Chain:
         )
         margin = self.margin.estimate
         spread = xp.where(margin.uncertainty > 0.0, margin.uncertainty, math.nan)
+        self.estimates["equilibrium_dew_point"] = self._dew_point(*self.driest).estimate
         self.estimates["outlet_dew_point"] = outlet_point.estimate
         self.estimates["limit_dew_point"] = limit_point.estimate
         self.estimates["dew_point_margin"] = margin

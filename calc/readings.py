@@ -187,7 +187,11 @@ class Results:
     rich_mass_fraction: Estimate
     """TEG in the rich glycol [kg/kg]."""
     equilibrium_dew_point: Estimate
-    """Water dew point in equilibrium with the lean glycol, liquid basis [K]."""
+    """Dew point, at the limit's pressure, of gas in equilibrium with the lean glycol: no outlet is drier [K].
+
+    Liquid basis. Charts and ``calc.equilibrium.dew_point_over_glycol`` are for low pressure and read 1 to
+    4 K higher: compressed gas holds more water than its vapour pressure says, and the more so the colder.
+    """
     outlet_water_content: Estimate
     """Calculated water content of the dry gas [kg per standard m3]."""
     outlet_dew_point: Estimate

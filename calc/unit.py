@@ -80,7 +80,7 @@ NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "circulation_ratio": _CONTACTOR,
     "lean_mass_fraction": _PURITY,
     "rich_mass_fraction": _CONTACTOR,
-    "equilibrium_dew_point": (("gas_temperature",), *_PURITY),
+    "equilibrium_dew_point": _DRIEST,
     "outlet_water_content": _CONTACTOR,
     "outlet_dew_point": _CONTACTOR,
     "limit_dew_point": (),

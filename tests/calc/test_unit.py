@@ -110,6 +110,18 @@ def test_what_is_absent_says_why_and_what_is_there_is_finite(design: Design) -> 
                 assert not why or why.startswith("extrapolated"), why
 
 
+@pytest.mark.parametrize("design", DESIGNS.values(), ids=DESIGNS)
+def test_no_outlet_is_drier_than_its_equilibrium(design: Design) -> None:
+    columns = _columns(500, seed=3)
+    del columns["inlet_water_content"]  # saturated; gas drier than the glycol would pick up water from it
+    results = evaluate(Readings(**columns), design)
+    above = results.outlet_dew_point.value - results.equilibrium_dew_point.value
+    above = above[~np.isnan(above)]
+
+    assert len(above) > 100
+    assert above.min() > -1e-9
+
+
 def test_scalars_broadcast_against_arrays_and_shapes_stay() -> None:
     readings = dataclasses.replace(READINGS, gas_rate=np.array([[5.0, 9.0, 12.0], [1.0, NAN, 2.0]]))
     results = evaluate(readings, DESIGN)

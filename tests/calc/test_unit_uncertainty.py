@@ -74,11 +74,10 @@ def brute_force(off: Sample) -> dict[str, NDArray[np.float64]]:
     reading = 1.0 + off["dew_point_model"]
     limit_dew_point = water.water_dew_point(DESIGN.limit_water_content / reading, DESIGN.limit_pressure)
     outlet_dew_point = water.water_dew_point(outlet / reading, DESIGN.limit_pressure)
-    steam_dew = saturation.saturation_pressure_over_liquid(temperature) * gamma * x
     return {
         "lean_mass_fraction": purity,
         "saturated_water_content": saturated,
-        "equilibrium_dew_point": equilibrium.dew_point_at_log_pressure(np.log(steam_dew)),
+        "equilibrium_dew_point": water.water_dew_point(driest / reading, DESIGN.limit_pressure),
         "outlet_water_content": outlet,
         "outlet_dew_point": outlet_dew_point,
         "limit_dew_point": limit_dew_point,
