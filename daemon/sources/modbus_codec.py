@@ -240,7 +240,7 @@ def _field(point: Point, scalings: Mapping[tuple[str, str], Scaling], *, is_bit:
 
 def _reading(field: _Field, raw: object, time: float, received: float) -> Reading:
     try:
-        value = field.finish(raw) if field.finish is not None else raw
-        return measured(number(value), field.scaling, time, received)  # type: ignore[arg-type] # see finish
+        value = cast("Raw", raw) if field.finish is None else field.finish(raw)
+        return measured(number(value), field.scaling, time, received)
     except NoValueError as error:
         return Reading(None, Status.BAD_SENSOR_FAILURE, time, received, str(error))
