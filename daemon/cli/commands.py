@@ -9,6 +9,7 @@ import typer
 from daemon.cli.alarms import app as alarms
 from daemon.cli.check import check
 from daemon.cli.demo import demo
+from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
 from daemon.cli.run import run
 from daemon.cli.simulate import simulate
@@ -52,5 +53,6 @@ app.command()(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
 app.command()(history)
+app.command()(evaluate)
 app.command("size-pump")(size_pump)
 app.command()(simulate)

@@ -76,7 +76,7 @@ def needs(*, stripped: bool, inlet_measured: bool) -> dict[str, tuple[str, ...]]
         "circulation_ratio": outlet,
         "lean_mass_fraction": lean,
         "rich_mass_fraction": outlet,
-        "equilibrium_dew_point": ("gas_temperature", *lean),
+        "equilibrium_dew_point": (*gas, *lean),
         "outlet_water_content": outlet,
         "outlet_dew_point": outlet,
         "limit_dew_point": ("gas_pressure",),

@@ -113,7 +113,7 @@ LEAN = {"lean_mass_fraction"}
     ("signal", "survivors"),
     [
         ("contactor_temperature", {"circulation_rate"} | CONSTANT | LEAN),
-        ("contactor_pressure", {"circulation_rate", "equilibrium_dew_point"} | LEAN),
+        ("contactor_pressure", {"circulation_rate"} | LEAN),
         ("gas_rate", {"circulation_rate", "equilibrium_dew_point"} | GAS_ONLY | CONSTANT | LEAN),
         ("reboiler_temperature", {"circulation_rate", "water_load"} | GAS_ONLY | CONSTANT),
         (
