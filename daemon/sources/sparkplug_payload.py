@@ -37,6 +37,7 @@ _SCHEMA: dict[str, list[tuple[int, str, int | str, bool]]] = {
         (1, "timestamp", _Field.TYPE_UINT64, False), (2, "metrics", "Metric", True),
         (3, "seq", _Field.TYPE_UINT64, False),
     ],
+    "Head": [(3, "seq", _Field.TYPE_UINT64, False)],  # of a payload, for who wants nothing but its turn
 }  # fmt: skip
 _INTEGER_BITS = {1: (8, True), 2: (16, True), 3: (32, True), 4: (64, True)} | {
     5: (8, False), 6: (16, False), 7: (32, False), 8: (64, False), 13: (64, False),
@@ -80,16 +81,20 @@ class Payload:
     metrics: tuple[Metric, ...]
 
 
-def _payload_class() -> Any:
+def _message_classes() -> tuple[Any, Any]:
     file = descriptor_pb2.FileDescriptorProto(
         name="sparkplug_b_as_read_here.proto", package="sparkplug_b", syntax="proto2"
     )
     for message, fields in _SCHEMA.items():
         described = file.message_type.add(name=message)
+        if message == "Metric":
+            described.oneof_decl.add(name="value")
         for number, name, kind, repeated in fields:
             added = described.field.add(
                 name=name, number=number, label=_Field.LABEL_REPEATED if repeated else _Field.LABEL_OPTIONAL
             )
+            if message == "Metric" and name.endswith("_value"):
+                added.oneof_index = 0
             if isinstance(kind, str):
                 added.type = _Field.TYPE_MESSAGE
                 added.type_name = f".sparkplug_b.{kind}"
@@ -97,11 +102,11 @@ def _payload_class() -> Any:
                 added.type = _Field.Type.ValueType(kind)
     pool = descriptor_pool.DescriptorPool()  # our own: the process may hold another copy of the schema
     pool.Add(file)
-    return message_factory.GetMessageClass(pool.FindMessageTypeByName("sparkplug_b.Payload"))
+    payload, head = (pool.FindMessageTypeByName(f"sparkplug_b.{name}") for name in ("Payload", "Head"))
+    return message_factory.GetMessageClass(payload), message_factory.GetMessageClass(head)
 
 
-_Payload = _payload_class()
-_VALUES = tuple(name for _, name, *_ in _SCHEMA["Metric"] if name.endswith("_value"))
+_Payload, _Head = _message_classes()
 
 
 def decode(data: bytes, datatypes: Mapping[str | int, int] | None = None) -> Payload:
@@ -119,19 +124,36 @@ def decode(data: bytes, datatypes: Mapping[str | int, int] | None = None) -> Pay
     SparkplugError
         Not a Sparkplug B payload.
     """
-    if len(data) > MAX_PAYLOAD:
-        raise SparkplugError(f"payload of {len(data)} bytes is longer than {MAX_PAYLOAD}")
-    message = _Payload()
-    try:
-        message.ParseFromString(data)
-    except DecodeError:
-        raise SparkplugError("payload is no Sparkplug B message") from None
+    message = _parsed(_Payload, data)
     known = datatypes or {}
     return Payload(
         _seconds(message),
         message.seq if message.HasField("seq") else None,
         tuple(_metric(metric, known) for metric in message.metrics),
     )
+
+
+def sequence_number(data: bytes) -> int | None:
+    """Read only the sequence number of a payload; ``None`` if it has none.
+
+    Raises
+    ------
+    SparkplugError
+        Not a Sparkplug B payload.
+    """
+    head = _parsed(_Head, data)
+    return int(head.seq) if head.HasField("seq") else None
+
+
+def _parsed(kind: Any, data: bytes) -> Any:
+    if len(data) > MAX_PAYLOAD:
+        raise SparkplugError(f"payload of {len(data)} bytes is longer than {MAX_PAYLOAD}")
+    message = kind()
+    try:
+        message.ParseFromString(data)
+    except DecodeError:
+        raise SparkplugError("payload is no Sparkplug B message") from None
+    return message
 
 
 def _metric(metric: Any, known: Mapping[str | int, int]) -> Metric:
@@ -163,27 +185,29 @@ def _metric(metric: Any, known: Mapping[str | int, int]) -> Metric:
 
 def _number(metric: Any, datatype: int | None) -> float:
     """Return the number of a metric, with the sign that its data type gives it."""
-    present = [name for name in _VALUES if metric.HasField(name)]
-    if len(present) != 1:
-        raise SparkplugError("metric has no value" if not present else "metric has more than one value")
-    value = getattr(metric, present[0])
-    if datatype in _INTEGER_BITS and present[0] in {"int_value", "long_value"}:
+    present = metric.WhichOneof("value")
+    if present is None:
+        raise SparkplugError("metric has no value")
+    value = getattr(metric, present)
+    if datatype in _INTEGER_BITS and present in {"int_value", "long_value"}:
         bits, signed = _INTEGER_BITS[datatype]
         value &= (1 << bits) - 1  # some encoders extend a small negative number to 32 or 64 bits
         return float(value - (1 << bits) if signed and value >> (bits - 1) else value)
-    if datatype in _FLOATS and present[0] in {"float_value", "double_value"}:
+    if datatype in _FLOATS and present in {"float_value", "double_value"}:
         return float(value)
-    if datatype == _BOOLEAN and present[0] == "boolean_value":
+    if datatype == _BOOLEAN and present == "boolean_value":
         return float(value)
-    if datatype is None and present[0] in {"float_value", "double_value", "boolean_value"}:
+    if datatype is None and present in {"float_value", "double_value", "boolean_value"}:
         return float(value)  # these say themselves what they are
     if datatype is None:
-        raise SparkplugError(f"{present[0]} without a data type: its sign is not known")
-    raise SparkplugError(f"{present[0]} with data type {datatype} is not a number")
+        raise SparkplugError(f"{present} without a data type: its sign is not known")
+    raise SparkplugError(f"{present} with data type {datatype} is not a number")
 
 
 def _quality(metric: Any) -> int:
     """Return the quality property; 192 (good) where there is none, 0 (bad) where it cannot be read."""
+    if not metric.HasField("properties"):
+        return 192
     for key, value in zip(metric.properties.keys, metric.properties.values, strict=False):
         if key == _QUALITY:
             return int(value.int_value if value.HasField("int_value") else value.long_value)

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from daemon.model import Status
-from daemon.sources.sparkplug_payload import Metric, Payload, SparkplugError, decode
+from daemon.sources.sparkplug_payload import Metric, Payload, SparkplugError, decode, sequence_number
 
 NAMESPACE = "spBv1.0"
 _BD_SEQ = "bdSeq"
@@ -219,7 +219,7 @@ def _node_death(node: _Node, payload: Payload) -> list[Observation]:
 def _in_order(node: _Node, topic: Topic, data: bytes, wall: float, monotonic: float) -> list[Observation]:
     if not node.in_sync:
         return []
-    seq = decode(data).seq
+    seq = sequence_number(data)
     if seq is None:
         return node.lose_sync("message without a sequence number; stale until the next birth message")
     ahead = (seq - node.expected) % 256
@@ -237,7 +237,7 @@ def _in_order(node: _Node, topic: Topic, data: bytes, wall: float, monotonic: fl
         held = node.waiting.pop(node.expected, None)
     node.gap_since, node.trouble = (monotonic if node.waiting else None), ""
     for place, told in node.told.items():  # the node is alive, so what it said last still holds
-        if not node.owner(place[0]).trouble:
+        if told.received != monotonic and not node.owner(place[0]).trouble:
             node.told[place] = replace(told, received=monotonic)
     return history + node.present()
 
