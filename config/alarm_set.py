@@ -212,6 +212,7 @@ class _Resolver:
             states=frozenset(definition.states),
             settle_time=definition.settle_time,
             longest_suppression=definition.longest_suppression,
+            suppressed_by=definition.suppressed_by,
             latching=definition.latching,
             quality_policy=definition.quality_policy,
             maximum_shelving=definition.maximum_shelving,

@@ -105,6 +105,8 @@ class AlarmDefinition(StrictModel):
     """How long suppression goes on after the unit has entered a state in which the alarm is in force."""
     longest_suppression: PositiveDuration | None = None
     """Limit of suppression while the unit is on its way (heating, ready, bypass open, cooling down)."""
+    suppressed_by: tuple[Text, ...] = ()
+    """Alarms that explain this one: while one of them is shown and true, this one is suppressed."""
     latching: bool = False
     """Whether it stays until an operator resets it."""
     quality_policy: QualityPolicy = "hold"
@@ -150,8 +152,9 @@ class AlarmDefinition(StrictModel):
                 "re_alarm is for the highest priority only",
             ),
             (
-                self.alarm_class == "safety" and (bool(self.states) or self.quality_policy == "suppress"),
-                "a safety alarm is never suppressed; remove states and quality_policy",
+                self.alarm_class == "safety"
+                and (bool(self.states) or bool(self.suppressed_by) or self.quality_policy == "suppress"),
+                "a safety alarm is never suppressed; remove states, suppressed_by and quality_policy",
             ),
             (
                 not self.states and (self.settle_time > 0 or self.longest_suppression is not None),
@@ -246,6 +249,7 @@ class ResolvedAlarm:
     states: frozenset[str] = frozenset()
     settle_time: float = 0.0
     longest_suppression: float | None = None
+    suppressed_by: tuple[str, ...] = ()
     latching: bool = False
     quality_policy: QualityPolicy = "hold"
     maximum_shelving: float = LONGEST_SHELVING

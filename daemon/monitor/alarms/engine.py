@@ -1,9 +1,10 @@
 """All alarms of one unit: scans and operator actions in, transitions out. Pure: same inputs, same output.
 
-One evaluation runs in two passes. The first looks at every input, runs every delay and asks every
+One evaluation runs in two passes. The first looks at every input, runs every delay and then asks every
 suppression rule, without changing a life. The second carries out what is due, alarm by alarm in the order
-of the configuration: shelving that expires, suppression that begins or ends, the condition, the repetition
-of an unresolved alarm of the highest priority. So a rule that suppresses an alarm in the very scan in which
+of the configuration: a condition that is gone, shelving that expires, suppression that begins or ends, a
+condition that is true, the repetition of an unresolved alarm of the highest priority. So an alarm that comes
+out of hiding with its condition gone stays quiet, a rule that suppresses an alarm in the very scan in which
 its condition becomes true keeps it quiet, and alarms that come together can be ranked before any is sent.
 """
 
@@ -81,7 +82,12 @@ class AlarmEngine:
         ``inputs.monotonic`` must not run backwards between two calls.
         """
         self._time, self._monotonic = inputs.time, inputs.monotonic
-        due = [item for record in self._records.values() if (item := self._look(record, inputs)) is not None]
+        changes = [(record, record.look(inputs)) for record in self._records.values()]
+        due = [
+            item
+            for record, changed in changes
+            if (item := self._judge(record, inputs, changed=changed)) is not None
+        ]
         if not due:
             return ()
         ranks = self._rank(due)
@@ -171,13 +177,15 @@ class AlarmEngine:
                 ends.append(self._end_of_unknown(name, alarm, time))
         return tuple(ends)
 
-    def _look(self, record: AlarmRecord, inputs: AlarmInputs) -> _Due | None:
+    def _judge(self, record: AlarmRecord, inputs: AlarmInputs, *, changed: bool) -> _Due | None:
         alarm, life, now = record.alarm, record.life, inputs.monotonic
-        record.seen = seen = record.watch.look(inputs)
-        changed = record.detector.update(seen, now, alarm.on_delay, alarm.off_delay)
         suppression = record.rule.reason(inputs.state, now)
-        if not suppression and alarm.quality_policy == "suppress" and seen.value is None:
-            suppression = seen.why
+        if not suppression and alarm.suppressed_by:
+            suppression = self._explained(alarm)
+        if not suppression and alarm.quality_policy == "suppress" and record.seen.value is None:
+            suppression = record.seen.why
+        if life.suppressed and suppression:
+            record.suppression = suppression  # the newest reason, also where one takes over from another
         expired = record.shelf is not None and now >= record.shelf.until_monotonic
         repeat = (
             alarm.re_alarm is not None
@@ -187,6 +195,14 @@ class AlarmEngine:
         if changed or expired or repeat or bool(suppression) is not life.suppressed:
             return _Due(record, expired, suppression, changed, repeat)
         return None
+
+    def _explained(self, alarm: ResolvedAlarm) -> str:
+        """Say which alarm explains this one at present; empty when none does."""
+        for name in alarm.suppressed_by:
+            cause = self._records.get(name)
+            if cause is not None and cause.detector.active and not cause.life.hidden:
+                return f"explained by {name}"
+        return ""
 
     def _rank(self, due: list[_Due]) -> dict[str, Rank]:
         groups: dict[str, list[tuple[float, str]]] = {}
@@ -203,6 +219,10 @@ class AlarmEngine:
 
     def _carry_out(self, item: _Due, rank: Rank | None, transitions: list[AlarmTransition]) -> None:
         record = item.record
+        if item.changed and not record.detector.active:
+            event = LifeEvent.LATCHED if record.alarm.latching else LifeEvent.RETURNED
+            held = f"for {record.alarm.off_delay:g} s" if record.alarm.off_delay else "at once"
+            transitions.append(self._step(record, event, reason=f"condition false {held}"))
         if item.expired:
             record.shelf = None
             transitions.append(self._step(record, LifeEvent.UNSHELVED, reason="shelving time is over"))
@@ -216,10 +236,6 @@ class AlarmEngine:
             reason = f"condition true {held}" + (f"; {rank.note}" if rank else "")
             record.first_out = rank is not None and rank.first
             transitions.append(self._step(record, LifeEvent.RAISED, reason=reason))
-        elif item.changed:
-            event = LifeEvent.LATCHED if record.alarm.latching else LifeEvent.RETURNED
-            held = f"for {record.alarm.off_delay:g} s" if record.alarm.off_delay else "at once"
-            transitions.append(self._step(record, event, reason=f"condition false {held}"))
         elif item.repeat and record.life.shown in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}:
             reason = f"not resolved for {record.alarm.re_alarm:g} s; repeats {record.occurrence}"
             transitions.append(self._step(record, LifeEvent.RE_ALARMED, reason=reason))

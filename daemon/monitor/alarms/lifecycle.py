@@ -76,6 +76,11 @@ class Life:
     out_of_service: bool = False
 
     @property
+    def hidden(self) -> bool:
+        """Whether a flag is up."""
+        return self.shelved or self.suppressed or self.out_of_service
+
+    @property
     def state(self) -> AlarmState:
         """The one state of the standard: the most lasting flag that is up, else what is shown."""
         if self.out_of_service:
@@ -186,7 +191,7 @@ def step(life: Life, event: LifeEvent) -> Life:
             raise IllegalEventError(life.state, event)
         change: dict[str, Any] = {name: value}
         after = replace(life, **change)
-    if after.shelved or after.suppressed or after.out_of_service:
+    if after.hidden:
         return replace(after, shown=AlarmState.NORMAL)
     if isinstance(target, AlarmState):
         return replace(after, shown=target)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from config.alarms import ResolvedAlarm
 from daemon.model import AlarmState
-from daemon.monitor.alarms.conditions import Detector, Observation, Position, Watch
+from daemon.monitor.alarms.conditions import AlarmInputs, Detector, Observation, Position, Watch
 from daemon.monitor.alarms.lifecycle import Life
 from daemon.monitor.alarms.suppression import SavedRule, StateRule
 
@@ -121,6 +121,12 @@ class AlarmRecord:
         self.suppression = ""
         self.service_note = ""
         self.first_out = False
+
+    def look(self, inputs: AlarmInputs) -> bool:
+        """Look at the input and run the delays; return whether the condition changed."""
+        alarm = self.alarm
+        self.seen = self.watch.look(inputs)
+        return self.detector.update(self.seen, inputs.monotonic, alarm.on_delay, alarm.off_delay)
 
     @property
     def acknowledged_now(self) -> Acknowledgement | None:

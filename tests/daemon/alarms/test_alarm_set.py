@@ -416,6 +416,8 @@ def test_every_packaged_alarm_is_for_an_operator(name: str) -> None:
     assert alarm.response.endswith(".")
     # Two different moments: the alarm must come well before its consequence.
     assert alarm.on_delay <= alarm.time_to_respond / 3 or alarm.priority == "low"
+    for cause in alarm.suppressed_by:
+        assert packaged_alarms()[cause].suppressed_by == ()  # no chains, no circles
     if alarm.deviation_from is not None:
         assert SIGNAL_KINDS[alarm.deviation_from].quantity is SIGNAL_KINDS[alarm.input].quantity
     if alarm.alarm_class == "safety":

@@ -281,6 +281,50 @@ def test_a_state_that_suppresses_in_the_scan_of_the_crossing_keeps_it_quiet() ->
     assert bench.shown().suppression == ""
 
 
+def test_an_alarm_that_explains_another_suppresses_it_while_it_is_shown() -> None:
+    effect = alarm(id="effect", input="effect", suppressed_by=("not_here", "level_high"))
+    bench = Bench(effect, alarm())
+    assert words(bench.scan(1, 90.0, effect=90.0)) == [
+        ("effect", "suppressed by design", "DSUPR"),
+        ("effect", "condition true", "DSUPR"),
+        ("level_high", "condition true", "UNACK"),
+    ]
+    assert bench.shown("effect").suppression == "explained by level_high"
+    bench.shelve(2)
+    (step,) = bench.scan(3, 90.0, effect=90.0)
+    assert (step.alarm, step.state, step.reason) == (
+        "effect",
+        AlarmState.UNACKNOWLEDGED,
+        "no longer explained by level_high",
+    )
+    bench.act(UNSHELVE, 4)
+    assert words(bench.scan(5, 90.0, effect=90.0)) == [("effect", "suppressed by design", "DSUPR")]
+    assert words(bench.scan(6, 70.0, effect=70.0)) == [
+        ("effect", "condition false", "DSUPR"),
+        ("effect", "suppression by design ended", "NORM"),
+        ("level_high", "condition false", "RTNUN"),
+    ]
+
+
+def test_one_suppression_may_take_over_from_another() -> None:
+    both = alarm(id="effect", input="effect", suppressed_by=("level_high",), states=frozenset({"drying"}))
+    bench = Bench(both, alarm())
+    bench.scan(1, 90.0, effect=70.0)
+    bench.state = OperatingState.SHUT_IN
+    assert bench.scan(2, 90.0, effect=70.0) == ()
+    assert bench.shown("effect").suppression == "not in force while the unit is shut in"
+
+
+def test_coming_out_of_hiding_with_the_condition_gone_is_quiet() -> None:
+    bench = Bench(alarm())
+    bench.shelve(0, duration=10.0)
+    bench.scan(1, 90.0)
+    assert words(bench.scan(10, 70.0)) == [
+        ("level_high", "condition false", "SHLVD"),
+        ("level_high", "unshelved", "NORM"),
+    ]
+
+
 def test_an_unknown_state_suppresses_nothing() -> None:
     bench = Bench(alarm(states=frozenset({"drying"})))
     bench.state = OperatingState.UNKNOWN

@@ -17,6 +17,7 @@ ALARMS = (
     alarm(on_delay=2.0, off_delay=2.0, deadband=5.0, first_out_group="g"),
     alarm(id="latching", latching=True, first_out_group="g"),
     alarm(id="by_state", states=frozenset({"drying"}), settle_time=4.0),
+    alarm(id="explained", suppressed_by=("latching",)),
     alarm(id="suppressing", quality_policy="suppress", maximum_shelving=30.0),
     alarm(id="repeating", priority="highest", re_alarm=6.0, quality_policy="alarm"),
 )
@@ -128,7 +129,7 @@ class AlarmMachine(RuleBasedStateMachine):
         for item in self.bench.engine.snapshot():
             assert item.state not in latched or item.alarm.id == "latching"
             assert item.state is not AlarmState.RETURNED_UNACKNOWLEDGED or item.alarm.id != "latching"
-            assert not item.suppression or item.alarm.id in {"by_state", "suppressing"}
+            assert not item.suppression or item.alarm.id in {"by_state", "suppressing", "explained"}
 
     @invariant()
     def shelving_always_ends(self) -> None:
