@@ -198,7 +198,7 @@ class AccountsFile:
             found = self.path.stat()
         except FileNotFoundError:
             return None
-        return found.st_ino, found.st_mtime_ns, found.st_size
+        return found.st_ino, found.st_ctime_ns, found.st_size
 
     def read(self) -> Accounts:
         """Read all users and tokens; none where there is no file yet.

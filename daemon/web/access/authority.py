@@ -87,7 +87,7 @@ class Authority:
         self._audit = audit
         self._words = words
         self._delays = LoginDelays()
-        self._accounts = Accounts()
+        self._accounts = self._last_good = Accounts()
         self._mark: object = None
         self._loaded = False
         self._looked = -REREAD_EVERY
@@ -339,9 +339,9 @@ class Authority:
                 self._audit("users file unusable", f"nobody can log in: {error}")
             self.problem, self._accounts = str(error), Accounts()
             return
-        before, self._accounts = self._accounts, after
         if self._loaded:
-            self._tell_changes(before, after)
+            self._tell_changes(self._last_good, after)
+        self._accounts = self._last_good = after
         self._mark, self.problem, self._loaded = mark, "", True
 
     def _tell_changes(self, before: Accounts, after: Accounts) -> None:

@@ -75,7 +75,7 @@ class Sessions:
 
     def idle(self, session: Session, now: float) -> bool:
         """Whether nobody has done anything in it for too long."""
-        return now - session.active > self._idle
+        return now - session.active >= self._idle
 
     def touch(self, session: Session, now: float) -> None:
         """Note that the user did something; an idle session stays idle."""
@@ -92,7 +92,7 @@ class Sessions:
             self.end(session)
 
     def _alive(self, session: Session, now: float) -> bool:
-        if now - session.began > self._absolute:
+        if now - session.began >= self._absolute:
             return False
         return self._view_after_idle or not self.idle(session, now)
 
