@@ -208,7 +208,7 @@ def test_a_delay_ends_at_its_scan_whatever_the_rounding_of_the_clock() -> None:
 
 def test_a_delay_goes_on_after_a_restart_without_the_time_between() -> None:
     first = Detector()
-    drive(first, "bbb", on=5, off=0)
+    drive(first, "bbb", on=5, off=0, at=40.0)
     assert first.pending == 2.0
     second = Detector()
     second.resume(active=first.active, pending=first.pending, began=first.began, now=900.0)
