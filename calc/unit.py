@@ -98,6 +98,7 @@ NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
 """What each result needs: of every group of readings at least one."""
 
 _ABSENT: dict[str, str] = {
+    "limit_dew_point": "it is stated at contactor pressure, and that is not known",
     "lean_mass_fraction": "the glycol does not boil at this reboiler temperature and pressure, or the purity "
     "bias leads beyond pure TEG",
     "circulation_ratio": "no water is removed",

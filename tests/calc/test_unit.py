@@ -226,6 +226,12 @@ def test_a_cold_reboiler_is_no_zero_purity() -> None:
     assert reason(boiling_too_little, "dew_point_margin").startswith("the glycol does not boil")
 
 
+def test_a_limit_stated_at_contactor_pressure_needs_it() -> None:
+    assert reason(_with(gas_pressure=NAN), "limit_dew_point") == (
+        "it is stated at contactor pressure, and that is not known"
+    )
+
+
 def test_extrapolation_is_said() -> None:
     assert reason(_with(reboiler_temperature=430.0), "lean_mass_fraction") == (
         "extrapolated: reboiler_temperature is outside 440 to 480 K"
