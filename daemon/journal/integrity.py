@@ -22,7 +22,7 @@ try:
 except (
     ImportError
 ):  # a platform without it: SQLite still keeps the file sound, two daemons just get in each other's way
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None  # type: ignore[assignment]  # not on every platform
 
 _CHECK_SECONDS = 1.0
 _TAIL = 200
