@@ -112,9 +112,14 @@ class ModbusServer:
             raise RuntimeError("a connection is served by a task")
         self._connections[task] = writer
         try:
-            await self._converse(reader, writer)
+            if self._server is not None:  # it may have stopped between accepting and serving
+                await self._converse(reader, writer)
         except (asyncio.IncompleteReadError, ConnectionError):
             return  # the client went away: nothing left to answer
+        except asyncio.CancelledError:
+            # We drop connections ourselves. Python 3.11's streams take a cancelled task for an error, and
+            # leave its socket open; nobody but the streams waits for this task.
+            return
         finally:
             del self._connections[task]
             writer.close()

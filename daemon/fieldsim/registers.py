@@ -15,6 +15,7 @@ from config.controllers import ModbusBase
 from config.quantities import SIGNAL_KINDS, Quantity
 from config.signals import ModbusSignal, SignalBase
 from config.units import Conversion, UnitContext, conversion
+from daemon.fieldsim.instruments import has_signal
 
 TABLES = ("coil", "discrete", "holding", "input")
 _PREFIX = {"coil": 0, "discrete": 10_000, "input": 30_000, "holding": 40_000}
@@ -113,10 +114,9 @@ def signal_conversion(name: str, signal: SignalBase, context: UnitContext) -> Co
     LayoutError
         The simulated plant has no such signal.
     """
-    kind = SIGNAL_KINDS.get(name)
-    if kind is None:
+    if not has_signal(name):
         raise LayoutError(f'the simulated plant has no signal "{name}"; leave it out of a simulated site')
-    return conversion(signal.unit, kind.quantity, context)
+    return conversion(signal.unit, SIGNAL_KINDS[name].quantity, context)
 
 
 class Memory:

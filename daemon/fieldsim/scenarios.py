@@ -185,7 +185,7 @@ DEMO = Story(
     upsets=(
         _upset(UpsetKind.BURNER_STICKS_ON, 1, 8.0, 36.0),
         _upset(UpsetKind.PUMP_SLOWS, 2, 16.0, 50.0, 4.0),
-        Upset(kind=UpsetKind.HOT_WET_GAS, unit=1, start=42.0, end=62.0, ramp=4.0, severity=1.3),
+        _upset(UpsetKind.HOT_WET_GAS, 1, 42.0, 62.0, 4.0),
         Upset(kind=UpsetKind.TRANSMITTER_LOW, unit=2, start=60.0, end=74.0, signal="still_top_temperature"),
         _upset(UpsetKind.CONTROLLER_DROPS_OFF, 1, 72.0, 84.0),
         _upset(UpsetKind.STROKE_COUNTER_RESET, 1, 92.0, 93.0),

@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime
+import gc
 import json
 import time
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import aiomqtt
@@ -17,6 +20,15 @@ from daemon.fieldsim.scenarios import Story, Upset, UpsetKind
 from daemon.fieldsim.simulator import SimulationEvent, SimulationSettings, Simulator, run_simulator
 from tests.support.brokers import embedded_broker, real_broker
 from tests.support.demo_site import demo_site
+
+
+@pytest.fixture(autouse=True, scope="module")
+def leftovers_of_the_embedded_broker() -> Iterator[None]:
+    """The embedded broker leaves the stream of a client that was stopped to the garbage collector."""
+    yield
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
 
 
 async def heard(port: int, topics: set[str]) -> dict[str, str]:
