@@ -27,6 +27,7 @@ from daemon.web.routes.history import add_history_routes
 from daemon.web.routes.stream import add_stream_routes
 from daemon.web.routes.system import add_system_routes
 from daemon.web.routes.units import add_unit_routes
+from daemon.web.schemas import Refusal
 from daemon.web.views import Views
 
 _DESCRIPTION = (
@@ -124,7 +125,8 @@ def _document(api: FastAPI) -> dict[str, Any]:
         document = get_openapi(
             title=api.title, version=api.version, description=api.description, routes=api.routes
         )
-        document.setdefault("components", {})["securitySchemes"] = {
+        document["components"]["schemas"][Refusal.__name__] = Refusal.model_json_schema()
+        document["components"]["securitySchemes"] = {
             "token": {"type": "http", "scheme": "bearer"},
             "session": {
                 "type": "apiKey",

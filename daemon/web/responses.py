@@ -19,8 +19,14 @@ Responses = dict[int | str, dict[str, Any]]
 
 
 def refusals(**reasons: str) -> Responses:
-    """Return OpenAPI entries for refusals, by ``s404="why"``."""
-    return {int(status[1:]): {"model": Refusal, "description": reason} for status, reason in reasons.items()}
+    """Return OpenAPI entries for refusals, by ``s404="why"``.
+
+    They point at the schema by name: as models of each route they would take most of the time of a start.
+    """
+    content = {"application/json": {"schema": {"$ref": f"#/components/schemas/{Refusal.__name__}"}}}
+    return {
+        int(status[1:]): {"description": reason, "content": content} for status, reason in reasons.items()
+    }
 
 
 EVERY_ROUTE = refusals(
