@@ -24,6 +24,7 @@ def drive(rule: StateRule, states: str, at: float = 0.0) -> str:
         ("dsd", 0, None, ".x."),
         ("duuu", 0, None, "...."),  # unknown suppresses nothing
         ("suuu", 5, None, "x..."),  # not even for the settle time
+        ("sudd", 5, None, "x..."),  # nor afterwards
         ("ssdddd", 3, None, "xxxxx."),
         ("dddd", 3, None, "...."),  # no settling without suppression before
         ("ssdsdddd", 3, None, "xxxxxxx."),
@@ -49,7 +50,7 @@ def test_the_reason_names_the_state_or_the_settling() -> None:
     assert rule.reason(S.DRYING, 1.0) == "settling for 60 s after the change of operating state"
 
 
-@pytest.mark.parametrize(("before", "after"), [("ssd", "ddd"), ("hh", "hhh"), ("d", "ssd")])
+@pytest.mark.parametrize(("before", "after"), [("ssd", "ddd"), ("ssdd", "dd"), ("hh", "hhh"), ("d", "ssd")])
 def test_a_rule_goes_on_after_a_restart(before: str, after: str) -> None:
     definition = alarm(states=frozenset({"drying"}), settle_time=3.0, longest_suppression=4.0)
     whole = drive(StateRule(definition), before + after)
