@@ -17,7 +17,16 @@ from config.controllers import ModbusBase
 from config.site import DehydrationUnit, Site
 from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
-from daemon.model import AlarmState, AlarmTransition, Event, OperatingState, OperatorAction, Outcome, Scan
+from daemon.model import (
+    AlarmState,
+    AlarmTransition,
+    Event,
+    OperatingState,
+    OperatorAction,
+    Outcome,
+    Scan,
+    StepInput,
+)
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.pacing import ScanPacer
 from daemon.sources.board import Board
@@ -190,6 +199,7 @@ class UnitScanner:
                     results={},
                     alarms=transitions,
                     checkpoint=self.monitor.save(),
+                    given=StepInput(action=action),
                 )
             )
         return transitions

@@ -280,12 +280,27 @@ class OperatorAction:
 
 
 @dataclass(frozen=True, slots=True)
+class StepInput:
+    """What came into a step and cannot be told from its outcome; with both, history can be replayed exactly.
+
+    ``raw`` holds readings as they came, of those signals only that the checks changed (``None``: the scan
+    had no reading of it). ``links`` are those of the scan. ``action`` is set, and the rest empty, where the
+    step was an operator's.
+    """
+
+    raw: Mapping[str, Reading | None] = field(default_factory=dict)
+    links: Mapping[str, Link] = field(default_factory=dict)
+    action: OperatorAction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """All that one step decided: what is journaled, shown and sent on.
 
     ``signals`` are the readings of the scan after every check; ``results`` what was calculated from them.
     ``alarms`` are the transitions of this step in order. ``checkpoint`` is the monitor's saved state when it
-    is due to be kept (at every transition and every so often), otherwise ``None``.
+    is due to be kept (at every transition and every so often), otherwise ``None``. ``given`` is what a replay
+    needs beside the rest; ``None`` where no step made this outcome.
     """
 
     unit: str
@@ -298,6 +313,7 @@ class Outcome:
     alarms: tuple[AlarmTransition, ...] = ()
     events: tuple[Event, ...] = ()
     checkpoint: str | None = None
+    given: StepInput | None = None
 
 
 @dataclass(frozen=True, slots=True)

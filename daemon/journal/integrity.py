@@ -26,7 +26,7 @@ except (
 
 _CHECK_SECONDS = 1.0
 _TAIL = 200
-_SMALL_TABLES = ("boot", "unit", "layout", "checkpoint", "cursor")
+_SMALL_TABLES = ("boot", "unit", "layout", "checkpoint", "cursor", "step_input", "kept_state")
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from daemon.journal.packing import layout_of, pack_record, pack_scan
 from daemon.journal.reading import EntrySource
 from daemon.journal.retention import Pruned, prune_scans
 from daemon.journal.schema import KIND_NUMBERS, SCAN
+from daemon.journal.steps import Kept, store_step
 from daemon.model import Entry, EntryKind, Outcome
 
 ALL_KINDS = frozenset(EntryKind)
@@ -131,6 +132,7 @@ class Journal:
         self._boot: int | None = None
         self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
         self._layouts: dict[tuple[int, tuple[str, ...], tuple[str, ...]], int] = {}
+        self._kept: Kept = {}
         try:
             self.store(())
         except StoreFailed:
@@ -226,6 +228,7 @@ class Journal:
         # Names that the undone transaction had added are not in the file.
         self._units.clear()
         self._layouts.clear()
+        self._kept.clear()
         if not enrolled:
             self._boot = None
 
@@ -272,6 +275,7 @@ class Journal:
                 "VALUES (?, ?, ?, ?, ?, ?)",
                 (unit, draft.last, outcome.time, outcome.monotonic, self._boot, outcome.checkpoint),
             )
+        store_step(self._connection, outcome, unit, boot, (draft.first, draft.last), self._kept)
         return chain
 
     # ------------------------------------------------------------------ reading

@@ -54,6 +54,8 @@ def prune_scans(
     if not doomed:
         return Pruned(0, {}, finished=True)
     run("DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?", (doomed[0][0], doomed[-1][0]))
+    run("DELETE FROM step_input WHERE sequence <= ?", (doomed[-1][0],))
+    run("DELETE FROM kept_state WHERE sequence <= ?", (doomed[-1][0],))
     free = run("SELECT value FROM meta WHERE key = 'next_sequence'").fetchone()
     if (
         free is None or int(free[0]) <= doomed[-1][0]

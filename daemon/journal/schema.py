@@ -84,7 +84,28 @@ CREATE TABLE cursor (          -- how far each sink has delivered
 ) STRICT, WITHOUT ROWID;
 """
 
-MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (_VERSION_1,)
+_VERSION_2 = """
+CREATE TABLE step_input (      -- what a replay needs beside an outcome's entries (daemon.journal.steps)
+    sequence INTEGER PRIMARY KEY, -- of the outcome's first entry
+    body TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE kept_state (      -- saved states of monitors from which a replay can begin
+    sequence INTEGER PRIMARY KEY, -- last entry that it takes into account
+    unit INTEGER NOT NULL REFERENCES unit (id),
+    time REAL NOT NULL,
+    boot INTEGER NOT NULL REFERENCES boot (id),
+    body TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE inputs_known (    -- entries before this one were stored without the inputs of their steps
+    since INTEGER NOT NULL
+) STRICT;
+
+INSERT INTO inputs_known SELECT coalesce(max(sequence), 0) + 1 FROM entry;
+"""
+
+MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (_VERSION_1, _VERSION_2)
 """Step ``n`` leads from version ``n`` to ``n + 1``; steps that have shipped never change."""
 
 

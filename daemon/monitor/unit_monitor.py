@@ -26,6 +26,7 @@ from daemon.model import (
     Reading,
     Result,
     Scan,
+    StepInput,
 )
 from daemon.monitor.ageing import HeartbeatWatch, Verdict
 from daemon.monitor.alarms.conditions import AlarmInputs
@@ -161,6 +162,7 @@ class UnitMonitor:
             alarms=transitions,
             events=tuple(events),
             checkpoint=checkpoint,
+            given=_given(scan, signals),
         )
 
     def apply(self, action: OperatorAction) -> tuple[AlarmTransition, ...]:
@@ -320,6 +322,13 @@ class UnitMonitor:
 
     def _write(self, quantity: Quantity, si: float) -> str:
         return self._display[quantity].format(si)
+
+
+def _given(scan: Scan, signals: Mapping[str, Reading]) -> StepInput:
+    """Return what the checked signals do not tell of a scan."""
+    readings = scan.readings
+    raw = {name: readings.get(name) for name, checked in signals.items() if checked is not readings.get(name)}
+    return StepInput(raw, scan.links)
 
 
 def _full_gas_rate(specs: Mapping[str, SignalSpec]) -> float:
