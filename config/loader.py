@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,61 +20,103 @@ from config.errors import ConfigError, Problem
 from config.introspect import known_keys
 from config.quantities import Quantity
 from config.site import Site
+from config.table_merge import Origins, merge_table
 from config.toml_lines import KeyPath, key_lines
 from config.units import BASES, DEFAULT_BASE, UnitContext, UnitError, parse_quantity
 
 PRESSURE_KEY: KeyPath = ("site", "barometric_pressure")
 
 
-def load_site(path: Path) -> Site:
-    """Read a site file.
+def load_site(path: Path, tables: Sequence[Path] = ()) -> Site:
+    """Read a site file with the signal tables that it names.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The site file.
+    tables : sequence of pathlib.Path
+        Signal tables that are taken as if the site file named them too.
 
     Raises
     ------
     ConfigError
-        The file cannot be read, is no TOML, or says something that cannot be used; holds every mistake.
+        A file cannot be read, is no TOML or CSV, or says something that cannot be used; holds every mistake.
+    """
+    return parse_site(_read_text(path), str(path), folder=path.parent, tables=tables)
+
+
+def parse_site(text: str, file: str, *, folder: Path | None = None, tables: Sequence[Path] = ()) -> Site:
+    """Read the text of a site file, as ``load_site`` does.
+
+    ``file`` is only for messages; the tables that the text names are relative to ``folder``.
     """
     try:
-        text = path.read_bytes().decode("utf-8")
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError([_syntax_problem(file, text, error)]) from None
+    origins = Origins(file, key_lines(text))
+    problems = _merge_tables(data, origins, folder or Path(), tables)
+    context, found = _unit_context(data, origins)
+    problems += found
+    try:
+        site = Site.model_validate_json(json.dumps(data, default=_date_text), context=context)
+    except ValidationError as error:
+        said = {PRESSURE_KEY} if found else set()
+        wrong = [_problem(origins, data, detail) for detail in error.errors() if not _is_echo(detail)]
+        raise ConfigError(problems + [problem for problem in wrong if problem.path not in said]) from None
+    problems += [origins.problem(one.path, one.message, one.fix) for one in inconsistencies(site)]
+    if not problems:  # what alarms say of a unit makes sense only once the unit itself does
+        problems += [origins.problem(one.path, str(one), one.fix) for one in alarm_problems(site)]
+    if problems:
+        raise ConfigError(problems)
+    return site
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8")
     except FileNotFoundError:
         raise ConfigError([Problem(str(path), 0, (), "no such file", "check the path")]) from None
     except IsADirectoryError:
-        raise ConfigError([Problem(str(path), 0, (), "is a folder", "name the site file in it")]) from None
+        raise ConfigError([Problem(str(path), 0, (), "is a folder", "name a file in it")]) from None
     except PermissionError:
         fix = "let the daemon's user read it"
         raise ConfigError([Problem(str(path), 0, (), "may not be read", fix)]) from None
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise ConfigError([Problem(str(path), line, (), "is not UTF-8 text", "save it as UTF-8")]) from None
-    return parse_site(text, str(path))
 
 
-def parse_site(text: str, file: str) -> Site:
-    """Read the text of a site file, as ``load_site`` does; ``file`` is only for messages."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError([_syntax_problem(file, text, error)]) from None
-    lines = key_lines(text)
-    context, problems = _unit_context(data, file, lines)
-    try:
-        site = Site.model_validate_json(json.dumps(data, default=_date_text), context=context)
-    except ValidationError as error:
-        found = [_problem(file, lines, data, detail) for detail in error.errors() if not _is_echo(detail)]
-        said = {PRESSURE_KEY} if problems else set()
-        raise ConfigError(problems + [problem for problem in found if problem.path not in said]) from None
-    problems += [
-        Problem(file, _line(lines, found.path), found.path, found.message, found.fix)
-        for found in inconsistencies(site)
-    ]
-    if not problems:  # what alarms say of a unit makes sense only once the unit itself does
-        problems += [
-            Problem(file, _line(lines, found.path), found.path, str(found), found.fix)
-            for found in alarm_problems(site)
-        ]
-    if problems:
-        raise ConfigError(problems)
-    return site
+def _merge_tables(
+    data: dict[str, Any], origins: Origins, folder: Path, more: Sequence[Path]
+) -> list[Problem]:
+    """Join the tables that the site file names, then those of the caller; the same one only once."""
+    named = data.get("signal_tables", [])
+    if not isinstance(named, list) or not all(isinstance(name, str) for name in named):
+        named = []  # the model says what is wrong with it
+    problems: list[Problem] = []
+    seen: set[Path] = set()
+    for index, name in enumerate(named):
+        path = folder / name
+        if path.resolve() in seen:
+            message, fix = f'"{name}" is named twice', "leave one away"
+            problems.append(origins.problem(("signal_tables", index), message, fix))
+            continue
+        seen.add(path.resolve())
+        try:
+            problems += merge_table(data, origins, _read_text(path), str(path))
+        except ConfigError as error:
+            problems += [
+                one
+                if one.line
+                else origins.problem(("signal_tables", index), f"{one.file}: {one.message}", one.fix)
+                for one in error.problems
+            ]
+    for path in more:
+        if path.resolve() not in seen:
+            seen.add(path.resolve())
+            problems += merge_table(data, origins, _read_text(path), str(path))
+    return problems
 
 
 def unit_context(site: Site) -> UnitContext:
@@ -82,8 +125,11 @@ def unit_context(site: Site) -> UnitContext:
 
 
 def configuration_hash(site: Site) -> str:
-    """Return a short fingerprint of everything the configuration says, the same for the same meaning."""
-    return hashlib.sha256(site.model_dump_json().encode()).hexdigest()[:16]
+    """Return a short fingerprint of everything the configuration says, the same for the same meaning.
+
+    Signals count, not the tables that they came from.
+    """
+    return hashlib.sha256(site.model_dump_json(exclude={"signal_tables"}).encode()).hexdigest()[:16]
 
 
 def _date_text(value: object) -> str:
@@ -118,9 +164,7 @@ def barometric_pressure(elevation: float) -> float:
     return float(101325.0 * (1.0 - 0.0065 * elevation / 288.15) ** 5.255879)
 
 
-def _unit_context(
-    data: dict[str, Any], file: str, lines: dict[KeyPath, int]
-) -> tuple[UnitContext, list[Problem]]:
+def _unit_context(data: dict[str, Any], origins: Origins) -> tuple[UnitContext, list[Problem]]:
     """Find barometric pressure and gas base first: other unit strings depend on them.
 
     Where only the elevation is given, the pressure is filled in, so that the model always has one.
@@ -136,7 +180,7 @@ def _unit_context(
             "both elevation and barometric_pressure are given" if has_pressure else "no barometric pressure"
         )
         fix = 'give one of elevation = "1520 m" and barometric_pressure = "84.3 kPa"'
-        return UnitContext(), [Problem(file, _line(lines, path), path, message, fix)]
+        return UnitContext(), [origins.problem(path, message, fix)]
     key = "elevation" if has_elevation else "barometric_pressure"
     try:
         if has_elevation:
@@ -149,19 +193,9 @@ def _unit_context(
     if not 5e4 < pressure < 1.1e5:
         path = ("site", key)
         message = f"gives a barometric pressure of {pressure / 1000:.1f} kPa"
-        return UnitContext(), [
-            Problem(file, _line(lines, path), path, message, "it lies between 50 and 110 kPa")
-        ]
+        return UnitContext(), [origins.problem(path, message, "it lies between 50 and 110 kPa")]
     base = site.get("gas_base", DEFAULT_BASE)
     return UnitContext(pressure, base if base in BASES else DEFAULT_BASE), []
-
-
-def _line(lines: dict[KeyPath, int], path: KeyPath) -> int:
-    """Line of the key, or of the nearest table around it."""
-    for length in range(len(path), 0, -1):
-        if path[:length] in lines:
-            return lines[path[:length]]
-    return 0
 
 
 def _is_echo(detail: Any) -> bool:
@@ -169,7 +203,7 @@ def _is_echo(detail: Any) -> bool:
     return detail["type"] == "too_short" and bool(detail["input"])
 
 
-def _problem(file: str, lines: dict[KeyPath, int], data: dict[str, Any], detail: Any) -> Problem:
+def _problem(origins: Origins, data: dict[str, Any], detail: Any) -> Problem:
     path = _toml_path(detail["loc"], data)
     kind, context = detail["type"], detail.get("ctx", {})
     key = str(path[-1]) if path else ""
@@ -180,6 +214,8 @@ def _problem(file: str, lines: dict[KeyPath, int], data: dict[str, Any], detail:
         near = difflib.get_close_matches(key, known, n=1)
         message = "is not a known key"
         fix = f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
+        if key in Site.model_fields:
+            fix = "it belongs at the top of the file, above the first [table]"
     elif kind in {"literal_error", "enum"}:
         message, fix = f"has the value {detail['input']!r}", f"use one of {context['expected']}"
     elif kind == "union_tag_invalid":
@@ -206,7 +242,7 @@ def _problem(file: str, lines: dict[KeyPath, int], data: dict[str, Any], detail:
             .replace(" after validation", "")
         )
         fix = f"it {text}" if text.startswith("should") else text[:1].lower() + text[1:]
-    return Problem(file, _line(lines, path), path, message, fix)
+    return origins.problem(path, message, fix)
 
 
 def _toml_path(location: tuple[str | int, ...], data: Any) -> KeyPath:

@@ -3,52 +3,21 @@
 One row is one signal; the columns are the keys of a signal in a site file, so that a row and a table of the
 site file mean the same. Separator is the comma, the semicolon or the tab, whichever the heading uses; lines
 that begin with ``#`` and empty lines are passed over; empty cells mean the default.
+
+Only what is peculiar to a table is judged here: its heading and whether a cell is a number. The rows then
+join the site file (``config.table_merge``), whose every rule holds for them too.
 """
 
 from __future__ import annotations
 
 import csv
 import difflib
-import json
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Any
 
-from pydantic import ValidationError
-
-from config.errors import ConfigError, Problem
-from config.signals import ModbusSignal
-from config.units import UnitContext
-
-REQUIRED = ("dehydration_unit", "signal", "controller", "table", "address", "type")
-"""Columns without which a row says nothing."""
-
-COLUMNS: dict[str, str] = {
-    "dehydration_unit": "name of the dehydration unit",
-    "signal": "name of the signal, for example reboiler_temperature",
-    "controller": "name of the controller",
-    "table": "holding, input, coil or discrete",
-    "address": "address as the controller's addressing says",
-    "type": "int16, uint16, int32, uint32, int64, uint64, float32, float64, bcd16, bcd32, bool, ascii",
-    "unit": "unit of the value after scale and offset, for example degF",
-    "scale": "value = raw value x scale + offset",
-    "offset": "see scale",
-    "range_low": "lowest credible value, in the unit",
-    "range_high": "highest credible value, in the unit",
-    "resolution": "smallest step of the value, in the unit",
-    "uncertainty": "standard uncertainty of the instrument, in the unit",
-    "scan_class": "fast or slow",
-    "device_id": "another device behind the same gateway",
-    "word_order": "high word first or low word first",
-    "byte_order": "high byte first or low byte first",
-    "bit": "bit of a register, 0 to 15",
-    "length": "registers of a text",
-    "bad_values": "raw values that mean no value, separated by spaces; 0x8000 is hexadecimal",
-    "inverted": "yes where a raw 0 means true",
-    "counter_bits": "16 or 32, for stroke counters",
-    "quantity": "only for signals of your own: temperature, pressure ...",
-    "description": "only for display",
-}
-"""Every column with what stands in it."""
+from config.errors import Problem
+from config.signal_columns import COLUMNS, REQUIRED
 
 
 class _CellError(ValueError):
@@ -91,9 +60,17 @@ _READ: dict[str, Callable[[str], Any]] = {
 }
 
 
-def parse_signal_table(
-    text: str, file: str, context: UnitContext | None = None
-) -> dict[str, dict[str, ModbusSignal]]:
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """One signal as a table gives it; ``data`` are the keys of a signal as in a site file."""
+
+    line: int
+    unit: str
+    signal: str
+    data: dict[str, Any]
+
+
+def read_signal_table(text: str, file: str) -> tuple[list[TableRow], list[Problem]]:
     """Read the text of a signal table.
 
     Parameters
@@ -102,62 +79,53 @@ def parse_signal_table(
         Heading and rows.
     file : str
         Only for messages.
-    context : UnitContext, optional
-        Of the site, where unit strings depend on it.
 
     Returns
     -------
-    dict
-        Signals by dehydration unit and name, in the order of the rows.
-
-    Raises
-    ------
-    ConfigError
-        Every mistake of the table with its line and column.
+    rows : list of TableRow
+        The rows that can be read, in their order.
+    problems : list of Problem
+        What is wrong with the others, each with its line and column.
 
     Examples
     --------
-    >>> table = parse_signal_table('''dehydration_unit,signal,controller,table,address,type,unit,scale
+    >>> rows, problems = read_signal_table('''dehydration_unit,signal,controller,table,address,type,unit,scale
     ... north,reboiler_temperature,plc,holding,40001,int16,degF,0.1
     ... ''', "map.csv")
-    >>> table["north"]["reboiler_temperature"].scale
-    0.1
+    >>> rows[0].data["scale"], problems
+    (0.1, [])
     """
+    rows: list[TableRow] = []
     problems: list[Problem] = []
-    rows = _rows(text.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}"), file)
-    line, heading = next(rows, (0, []))
-    columns = [cell.strip().lower() for cell in heading]
-    problems += _heading_problems(file, line, columns)
-    if problems:
-        raise ConfigError(problems)
-    signals: dict[str, dict[str, ModbusSignal]] = {}
-    for line, row in rows:
-        if len(row) > len(columns):
-            fix = "put a cell that holds the separator in double quotes"
-            problems.append(
-                Problem(file, line, (), f"has {len(row)} cells under {len(columns)} columns", fix)
-            )
-            continue
-        cells = {column: cell.strip() for column, cell in zip(columns, row, strict=False) if cell.strip()}
-        found, data = _signal_data(file, line, cells)
-        unit, name = cells.get("dehydration_unit", ""), cells.get("signal", "")
-        if not found and name in signals.get(unit, {}):
-            message = f'"{name}" of unit "{unit}" stands in the table twice'
-            found = [Problem(file, line, ("signal",), message, "leave one of the rows away")]
-        if not found:
-            try:
-                signal = ModbusSignal.model_validate_json(json.dumps(data), context=context or UnitContext())
-            except ValidationError as error:
-                found = [_model_problem(file, line, detail) for detail in error.errors()]
-            else:
-                signals.setdefault(unit, {})[name] = signal
-        problems += found
-    if problems:
-        raise ConfigError(problems)
-    return signals
+    columns: list[str] = []
+    try:
+        for line, cells in _lines(text.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}")):
+            if not columns:
+                columns = [cell.strip().lower() for cell in cells]
+                problems += _heading_problems(file, line, columns)
+                if problems:
+                    return [], problems
+                continue
+            row, found = _row(file, line, columns, cells)
+            rows += row
+            problems += found
+    except _NotCsvError as error:
+        fix = "close every double quote, and double it where it belongs to the text"
+        problems.append(Problem(file, error.line, (), f"is not CSV: {error}", fix))
+    if not columns and not problems:
+        problems += _heading_problems(file, 0, [])
+    return rows, problems
 
 
-def _rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
+class _NotCsvError(ValueError):
+    """Text that is no CSV, with the line."""
+
+    def __init__(self, message: str, line: int) -> None:
+        super().__init__(message)
+        self.line = line
+
+
+def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and cells of each row that says something, the heading first."""
     lines = text.splitlines(keepends=True)
     first = next((line for line in lines if line.strip() and not line.startswith("#")), "")
@@ -170,8 +138,19 @@ def _rows(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
             if any(cell.strip() for cell in row):
                 yield reader.line_num, row
     except csv.Error as error:
-        fix = "close every double quote, and double it where it belongs to the text"
-        raise ConfigError([Problem(file, reader.line_num, (), f"is not CSV: {error}", fix)]) from None
+        raise _NotCsvError(str(error), reader.line_num) from None
+
+
+def _row(file: str, line: int, columns: list[str], cells: list[str]) -> tuple[list[TableRow], list[Problem]]:
+    if len(cells) > len(columns):
+        fix = "put a cell that holds the separator in double quotes"
+        message = f"has {len(cells)} cells under {len(columns)} columns"
+        return [], [Problem(file, line, (), message, fix)]
+    given = {column: cell.strip() for column, cell in zip(columns, cells, strict=False) if cell.strip()}
+    problems, data = _signal_data(file, line, given)
+    if problems:
+        return [], problems
+    return [TableRow(line, data.pop("dehydration_unit"), data.pop("signal"), data)], []
 
 
 def _heading_problems(file: str, line: int, columns: list[str]) -> Iterator[Problem]:
@@ -205,14 +184,4 @@ def _signal_data(file: str, line: int, cells: dict[str, str]) -> tuple[list[Prob
         data["range"] = ends
     elif any(end is not None for end in ends):
         problems.append(Problem(file, line, ("range_low",), "a range has two ends", "give both or neither"))
-    for column in ("dehydration_unit", "signal"):
-        data.pop(column, None)
     return problems, data
-
-
-def _model_problem(file: str, line: int, detail: Any) -> Problem:
-    column = str(detail["loc"][0]) if detail["loc"] else "row"
-    message = str(detail["msg"])
-    message = message[:1].lower() + message[1:]
-    fix = f"the column holds {COLUMNS[column]}" if column in COLUMNS else "correct the row"
-    return Problem(file, line, (column,), message, fix)

@@ -197,6 +197,8 @@ class Site(StrictModel):
 
     schema_version: Literal[1]
     """Version of this file's layout."""
+    signal_tables: tuple[str, ...] = ()
+    """Register maps as CSV, relative to the site file, whose rows are signals of the units below."""
     site: SiteInfo
     """The site."""
     controllers: Annotated[tuple[Controller, ...], Field(min_length=1)]

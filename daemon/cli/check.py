@@ -9,17 +9,34 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from config.signal_columns import COLUMNS, REQUIRED
 from daemon.cli.exits import FINDINGS, clear_failures
 from daemon.cli.probe_report import report_facts, show_report
+from daemon.cli.table_report import show_table, table_facts
 
 if TYPE_CHECKING:
     from config.site import DehydrationUnit, Site
     from daemon.probing import SiteReport
 
+COLUMNS_HELP = "\n\n".join(
+    (
+        "Columns of a signal table (CSV, the first line is the heading; comma, semicolon or tab):",
+        *(f"{name}{' (needed)' if name in REQUIRED else ''}: {meaning}" for name, meaning in COLUMNS.items()),
+        'A site file takes tables with signal_tables = ["north.csv"] at its top.',
+    )
+)
+
 
 def check(
     site_file: Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).")],
     *,
+    signals: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.csv",
+            help="Also check a register map as if the site file named it, and show what it adds.",
+        ),
+    ] = None,
     probe: Annotated[bool, typer.Option("--probe", help="Also read every controller once.")] = False,
     patience: Annotated[float, typer.Option(help="How long to listen to brokers [s].", min=0.1)] = 15.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for a program.")] = False,
@@ -32,8 +49,10 @@ def check(
     from config.loader import load_site
 
     with clear_failures():
-        site = load_site(site_file)
+        site = load_site(site_file, [signals] if signals else [])
     facts = _facts(site)
+    if signals is not None:
+        facts["table"] = table_facts(site, signals)
     report = asyncio.run(_probe(site, site_file.resolve().parent, patience)) if probe else None
     if as_json:
         if report is not None:
@@ -41,6 +60,8 @@ def check(
         print(json.dumps(facts, indent=2, ensure_ascii=False))
     else:
         _show(site_file, facts)
+        if signals is not None:
+            show_table(site_file, facts["table"])
         if report is not None:
             show_report(report, site)
     if report is not None and not report.all_good:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from daemon.cli.alarms import app as alarms
-from daemon.cli.check import check
+from daemon.cli.check import COLUMNS_HELP, check
 from daemon.cli.demo import demo
 from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
@@ -49,7 +49,7 @@ def options(*, version: Version = False) -> None:
 
 app.command()(demo)
 app.command()(run)
-app.command()(check)
+app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
 app.command()(history)

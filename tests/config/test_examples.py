@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
@@ -62,9 +63,11 @@ def test_an_example_is_an_option_away_from_its_comments():
             r"(dew_point|pressure|setpoint|on_delay|priority|basis|enabled)\b", option[1]
         )
         lines.append(option[1] if option and taken else line)
-    loaded = parse_site("\n".join(_without_sink(lines)), "first-site.toml")
+    folder = Path(str(files("config").joinpath("examples")))
+    loaded = parse_site("\n".join(_without_sink(lines)), "first-site.toml", folder=folder)
     assert loaded.units[0].pump_in_service.accepted_stall_rate is not None
     assert loaded.controllers[0].holes
+    assert "flash_pressure" in loaded.units[0].signals  # from the table beside it
 
 
 def _without_sink(lines: list[str]) -> list[str]:
