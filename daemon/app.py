@@ -17,6 +17,7 @@ from pathlib import Path
 import structlog
 
 from config.alarm_set import resolve_alarms
+from config.hashes import values_hash
 from config.loader import configuration_hash
 from config.site import DehydrationUnit, Site
 from config.web import WebSettings
@@ -168,7 +169,9 @@ async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callabl
     listeners = {"local API": local}
     if parts.site.web is not None:
         listeners["web"] = _network(parts, parts.site.web, folder, web)
-    parts.keeper.event("daemon started", f"tegwatch {VERSION} started")
+    parts.keeper.event(
+        "daemon started", f"tegwatch {VERSION} started", values=values_hash(parts.site), version=VERSION
+    )
     async with asyncio.TaskGroup() as group:
         eternal = [
             group.create_task(

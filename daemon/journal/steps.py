@@ -17,7 +17,7 @@ from typing import Any
 from daemon.model import ActionKind, Link, LinkState, OperatorAction, Outcome, Reading, Status, StepInput
 
 KEEP_STATE_EVERY = 6 * 3600.0
-"""Time between two saved states that are kept [s]; a replay steps through half of it on average to warm up."""
+"""Time between two saved states that are kept [s]; a replay steps through half of it to warm up."""
 _LONGEST_REASON = 500  # bytes; a scan row keeps no more of a reason
 
 Kept = dict[str, float]

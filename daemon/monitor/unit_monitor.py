@@ -26,6 +26,7 @@ from daemon.model import (
     Reading,
     Result,
     Scan,
+    ScanRecord,
     StepInput,
 )
 from daemon.monitor.ageing import HeartbeatWatch, Verdict
@@ -69,9 +70,15 @@ class UnitMonitor:
         The unit.
     alarms : sequence of ResolvedAlarm
         Its alarms (``config.alarm_set.resolve_alarms``).
+
+    Attributes
+    ----------
+    saves : bool
+        Whether outcomes carry the saved state when it is due; a replay that needs none spares the work.
     """
 
     def __init__(self, site: Site, unit: DehydrationUnit, alarms: Sequence[ResolvedAlarm]) -> None:
+        self.saves = True
         self._site, self._unit, self._alarms = site, unit, tuple(alarms)
         self._specs = signal_specs(site, unit)
         self._display = display_units(
@@ -141,28 +148,52 @@ class UnitMonitor:
         drying = self._state.state is OperatingState.DRYING
         results |= self._process.results(signals, results["stroke_rate"], moment.now, drying=drying)
         self._update_state(signals, results, moment, events)
-        transitions = ended + self._engine.evaluate(
-            AlarmInputs(scan.time, moment.now, self.state, signals, results, scan.links)
-        )
         if before is not None:
             self._note_clock(before, moment, events)
+        values = ScanRecord(scan.unit, scan.time, self.state, signals, results)
+        return self._concluded(scan, moment, values, ended, events)
+
+    def judge_again(self, scan: Scan, values: ScanRecord, events: Sequence[Event]) -> Outcome:
+        """Take one scan whose values and events are known already: only its alarms are worked out.
+
+        For replays. The same as ``step`` where ``values`` and ``events`` are what ``step`` made of this scan
+        under the same configuration but for its alarms; a monitor goes on with the one or the other, never
+        with both.
+        """
+        moment = self._timeline.advance(scan.time, scan.monotonic)
+        if moment is None:
+            return self._refused(scan)
+        return self._concluded(scan, moment, values, self._resume_alarms(moment), events)
+
+    def _concluded(
+        self,
+        scan: Scan,
+        moment: Moment,
+        values: ScanRecord,
+        ended: tuple[AlarmTransition, ...],
+        events: Sequence[Event],
+    ) -> Outcome:
+        """Evaluate the alarms; save the state when that is due."""
+        transitions = ended + self._engine.evaluate(
+            AlarmInputs(scan.time, moment.now, values.state, values.signals, values.results, scan.links)
+        )
         due = moment.now - self._checkpoint_at >= CHECKPOINT_PERIOD
         checkpoint = None
         if due or transitions or events:
             self._checkpoint_at = moment.now
-            checkpoint = self.save()
+            checkpoint = self.save() if self.saves else None
         return Outcome(
             unit=scan.unit,
             sequence=scan.sequence,
             time=scan.time,
             monotonic=scan.monotonic,
-            state=self.state,
-            signals=signals,
-            results=results,
+            state=values.state,
+            signals=values.signals,
+            results=values.results,
             alarms=transitions,
             events=tuple(events),
             checkpoint=checkpoint,
-            given=_given(scan, signals),
+            given=_given(scan, values.signals),
         )
 
     def apply(self, action: OperatorAction) -> tuple[AlarmTransition, ...]:
