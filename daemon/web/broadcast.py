@@ -16,8 +16,8 @@ from daemon.journal.live import Published, Subscription
 from daemon.web.schemas import View
 from daemon.web.views import Views, rfc3339
 
-HEARTBEAT = 5.0
-"""Longest silence on a stream [s]: a page that hears nothing for longer knows that the link is dead."""
+HEARTBEAT = 2.0
+"""Longest silence on a stream [s]: short enough that a page can miss one and still look dead within 5 s."""
 QUEUE = 64
 """Pieces that wait for one client."""
 

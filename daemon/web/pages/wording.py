@@ -1,0 +1,57 @@
+"""How single values and times are written on a page. Pure; the page's script writes the same way."""
+
+from __future__ import annotations
+
+from daemon.web.pages.bands import Band
+from daemon.web.schemas import ValueView
+
+_STATES = {"burner_on": ("off", "on"), "bypass_open": ("closed", "open")}
+BAD = "✗"
+"""Stands for a bad value: never a blank, never a zero."""
+
+
+def state_word(value: ValueView) -> str:
+    """Write a state in words."""
+    off, on = _STATES.get(value.name, ("no", "yes"))
+    return on if value.value else off
+
+
+def number_of(value: ValueView) -> str:
+    """Write a value without its unit."""
+    if value.value is None:
+        return BAD
+    if value.quantity == "state":
+        return state_word(value)
+    return value.text.removesuffix(value.unit).strip().replace("-", "−")
+
+
+def spread_of(value: ValueView) -> str:
+    """Write one standard uncertainty with as many digits as the value has; empty where there is none."""
+    if value.uncertainty is None or value.value is None:
+        return ""
+    decimals = len(value.text.removesuffix(value.unit).strip().partition(".")[2])
+    return f"{value.uncertainty:.{decimals}f}"
+
+
+def band_text(band: Band | None) -> str:
+    """Write the normal band of a value; empty where no alarm limits it."""
+    return "" if band is None else band.words.replace("-", "−")
+
+
+def duration_words(seconds: float) -> str:
+    """Write a length of time as people say it.
+
+    >>> duration_words(42), duration_words(1200), duration_words(7260), duration_words(180000)
+    ('42 s', '20 min', '2 h 1 min', '2 d 2 h')
+    """
+    whole = round(seconds)
+    if whole < 120:
+        return f"{whole} s"
+    minutes = whole // 60
+    if minutes < 120:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"

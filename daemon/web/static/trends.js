@@ -1,0 +1,289 @@
+// The trend page: any stored values of a unit over any time, compared with an earlier time.
+import { ask, askJson } from "./api.js";
+import { Chart } from "./chart.js";
+import { boxNow, clockText, momentText } from "./page.js";
+import { zoneOffset } from "./scales.js";
+import { svg } from "./values.js";
+
+const MOST_SERIES = 12;
+const DEFAULT = ["dew_point_margin", "reboiler_temperature", "stroke_rate"];
+const ZONE = document.body.dataset.zone;
+const at = (id) => document.getElementById(id);
+const asked = new URLSearchParams(location.search);
+const state = { unit: at("unit").value, names: asked.getAll("name"), from: null, to: null, live: true, known: [] };
+let charts = [];
+let turn = 0;
+
+const wall = () => boxNow() / 1000;
+const spanLength = () => (at("span").value === "own" ? state.to - state.from : Number(at("span").value));
+
+// ------------------------------------------------------------------ choosing
+
+async function loadSeries() {
+  state.known = await askJson(`/v1/units/${state.unit}/series`);
+  const names = new Set(state.known.map((one) => one.name));
+  state.names = state.names.filter((name) => names.has(name));
+  if (!state.names.length) state.names = DEFAULT.filter((name) => names.has(name));
+  const listed = [...names].map((name) => {
+    const one = state.known.findLast((each) => each.name === name);
+    const label = document.createElement("label");
+    const box = document.createElement("input");
+    box.type = "checkbox";
+    box.value = name;
+    box.checked = state.names.includes(name);
+    label.append(box, ` ${one.description}${one.unit ? ` [${one.unit}]` : ""}`);
+    return label;
+  });
+  listed.sort((one, other) => other.firstChild.checked - one.firstChild.checked);
+  at("series").replaceChildren(...listed);
+}
+
+const localInput = (seconds) => new Date(1000 * (seconds + zoneOffset(seconds, ZONE))).toISOString().slice(0, 19);
+
+function fromInput(text) {
+  const seconds = Date.parse(`${text}Z`) / 1000;
+  const guess = seconds - zoneOffset(seconds, ZONE);
+  return seconds - zoneOffset(guess, ZONE);
+}
+
+// ------------------------------------------------------------------ asking
+
+async function trend(from, to, points) {
+  const query = state.names.map((name) => `name=${name}`).join("&");
+  return askJson(`/v1/units/${state.unit}/trend?${query}&from=${from}&to=${to}&points=${points}`, { background: state.live });
+}
+
+// From the steps of alarms to the stretches in which they were annunciated.
+async function alarmSpans(from, to) {
+  const text = await (await ask(`/v1/records?kind=alarm&unit=${state.unit}&from=${from - 86400}&to=${to}&format=jsonl`)).text();
+  const open = new Map();
+  const spans = [];
+  const quiet = new Set(["NORM", "SHLVD", "DSUPR", "OOSRV"]);
+  for (const row of text.split("\n")) {
+    if (!row) continue;
+    const step = JSON.parse(row);
+    const time = Date.parse(step.time) / 1000;
+    const begun = open.get(step.alarm);
+    if (quiet.has(step.state) && begun) {
+      spans.push({ ...begun, to: time });
+      open.delete(step.alarm);
+    } else if (!quiet.has(step.state) && !begun) {
+      open.set(step.alarm, { from: time, priority: step.priority, message: step.message, alarm: step.alarm });
+    }
+  }
+  for (const begun of open.values()) spans.push({ ...begun, to });
+  return spans.filter((span) => span.to >= from);
+}
+
+async function show() {
+  const mine = (turn += 1);
+  if (state.live) {
+    state.to = wall();
+    state.from = state.to - spanLength();
+  }
+  const { from, to } = state;
+  at("shown-span").textContent = `${momentText(1000 * from)} to ${momentText(1000 * to)}`;
+  remember();
+  if (!state.names.length) {
+    at("charts").replaceChildren();
+    at("trend-error").textContent = "Choose a value on the left.";
+    return;
+  }
+  const points = Math.min(1500, Math.max(200, Math.round(at("charts").clientWidth - 70)));
+  try {
+    const shift = at("compare").value === "span" ? to - from : Number(at("compare").value);
+    const [now, earlier, alarms, limits] = await Promise.all([
+      trend(from, to, points),
+      shift ? trend(from - shift, to - shift, points) : null,
+      at("with-alarms").checked ? alarmSpans(from, to) : [],
+      at("with-limits").checked ? currentLimits() : {},
+    ]);
+    if (mine !== turn) return;
+    at("trend-error").textContent = "";
+    draw(now, earlier, shift, alarms, limits);
+  } catch (error) {
+    if (mine === turn) at("trend-error").textContent = error.message;
+  }
+}
+
+// The limits that the unit page shows.
+async function currentLimits() {
+  const page = await (await ask(`/units/${state.unit}`)).text();
+  const bars = new DOMParser().parseFromString(page, "text/html").getElementById("bars");
+  return JSON.parse(bars.textContent)[state.unit];
+}
+
+// ------------------------------------------------------------------ drawing
+
+// A picture for each unit of measure; within it up to four lines, told apart by their dashes.
+function panels(now, earlier, shift) {
+  const found = [];
+  const chosen = now.series.filter((one) => one.kind === "result" || !now.series.some((other) => other !== one && other.name === one.name));
+  for (const one of chosen) {
+    const series = { ...one, label: one.description, time: now.time };
+    const before = earlier?.series.find((each) => each.name === one.name && each.kind === one.kind);
+    if (before) series.earlier = { ...before, time: earlier.time.map((time) => time + shift) };
+    const panel = found.find((each) => each.unit === one.unit && each.series.length < 4 && near(each.series, one));
+    if (panel) panel.series.push(series);
+    else found.push({ unit: one.unit, series: [series] });
+  }
+  return found;
+}
+
+const middle = (one) => {
+  const known = one.value.filter((value) => value !== null);
+  return known.length ? known.reduce((sum, value) => sum + value, 0) / known.length : null;
+};
+
+// Values of one unit share a picture only where neither flattens the other.
+function near(series, one) {
+  const centre = middle(one);
+  return series.every((each) => {
+    const other = middle(each);
+    return centre === null || other === null || Math.abs(centre - other) < 0.6 * Math.max(Math.abs(centre), Math.abs(other), 1);
+  });
+}
+
+function heading(panel) {
+  const head = document.createElement("div");
+  head.className = "chart-head";
+  panel.series.forEach((one, index) => {
+    const item = document.createElement("span");
+    const sample = svg("svg", { viewBox: "0 0 34 10", "aria-hidden": "true" });
+    sample.append(svg("path", { class: `trace s${index}`, d: "M0 5H34" }));
+    item.append(sample, `${one.label} [${one.unit || "–"}]`);
+    head.append(item);
+  });
+  if (panel.series.some((one) => one.earlier)) head.append("thin: the earlier time");
+  return head;
+}
+
+function draw(now, earlier, shift, alarms, limits) {
+  const wanted = panels(now, earlier, shift);
+  const key = JSON.stringify(wanted.map((panel) => [panel.unit, panel.series.map((one) => `${one.kind}:${one.name}`)]));
+  if (at("charts").dataset.key !== key) {
+    at("charts").dataset.key = key;
+    const height = wanted.length > 2 ? 190 : 280;
+    charts = [];
+    const drawn = wanted.map((panel) => {
+      const box = document.createElement("div");
+      box.className = "chart";
+      const place = document.createElement("div");
+      box.append(heading(panel), place);
+      return [box, place];
+    });
+    at("charts").replaceChildren(...drawn.map(([box]) => box));
+    charts = drawn.map(([, place]) => new Chart(place, { height, onZoom: zoomTo, onMove: move }));
+  }
+  wanted.forEach((panel, index) => {
+    const band = panel.series.length === 1 ? limits[panel.series[0].name] : undefined;
+    charts[index].draw({
+      start: now.start, end: now.end, unit: panel.unit, series: panel.series, alarms,
+      band: at("with-band").checked, normal: band?.normal,
+      limits: (band?.limits ?? []).filter((limit) => limit.at === band.normal[limit.side === "low" ? 0 : 1]),
+    });
+  });
+}
+
+// ------------------------------------------------------------------ moving about
+
+function zoomTo(from, to) {
+  state.live = false;
+  at("span").value = "own";
+  [state.from, state.to] = [from, to];
+  showOwnSpan();
+  show();
+}
+
+function showOwnSpan() {
+  const own = at("span").value === "own";
+  for (const row of document.querySelectorAll(".own-span")) row.hidden = !own;
+  if (own && state.from !== null) {
+    at("from").value = localInput(state.from);
+    at("to").value = localInput(state.to);
+  }
+}
+
+function move(direction) {
+  const [from, to] = [state.from, state.to];
+  const length = to - from;
+  const centre = (from + to) / 2;
+  if (direction === "earlier") zoomTo(from - length / 2, to - length / 2);
+  if (direction === "later") zoomTo(Math.min(from + length / 2, wall() - length), Math.min(to + length / 2, wall()));
+  if (direction === "in") zoomTo(centre - length / 4, centre + length / 4);
+  if (direction === "out") zoomTo(Math.min(centre + length, wall()) - 2 * length, Math.min(centre + length, wall()));
+  if (direction === "now") {
+    state.live = true;
+    if (at("span").value === "own") at("span").value = "28800";
+    showOwnSpan();
+    show();
+  }
+}
+
+// The address says what is shown, so that it can be sent to somebody; the export asks for the same.
+function remember() {
+  const query = new URLSearchParams({ unit: state.unit });
+  for (const name of state.names) query.append("name", name);
+  if (!state.live) {
+    query.set("from", state.from.toFixed(0));
+    query.set("to", state.to.toFixed(0));
+  } else {
+    query.set("span", at("span").value);
+  }
+  history.replaceState(null, "", `/trends?${query}`);
+  const names = state.names.map((name) => `name=${name}`).join("&");
+  at("export").href = `/v1/units/${state.unit}/history?${names}&from=${state.from.toFixed(3)}&to=${state.to.toFixed(3)}&format=csv`;
+  at("export").download = `${state.unit}-${clockText(1000 * state.from).replaceAll(":", "")}.csv`;
+}
+
+at("series").addEventListener("change", (event) => {
+  const chosen = [...at("series").querySelectorAll("input:checked")].map((box) => box.value);
+  if (chosen.length > MOST_SERIES) {
+    event.target.checked = false;
+    at("trend-error").textContent = `At most ${MOST_SERIES} values at a time.`;
+    return;
+  }
+  state.names = chosen;
+  show();
+});
+at("series-find").addEventListener("input", () => {
+  const wanted = at("series-find").value.trim().toLowerCase();
+  for (const label of at("series").children) {
+    label.hidden = !`${label.textContent} ${label.firstChild.value.replaceAll("_", " ")}`.toLowerCase().includes(wanted);
+  }
+});
+at("unit").addEventListener("change", async () => {
+  state.unit = at("unit").value;
+  await loadSeries();
+  show();
+});
+at("span").addEventListener("change", () => {
+  state.live = at("span").value !== "own";
+  showOwnSpan();
+  show();
+});
+for (const id of ["from", "to"]) {
+  at(id).addEventListener("change", () => {
+    const [from, to] = [fromInput(at("from").value), fromInput(at("to").value)];
+    if (!(from < to)) {
+      at("trend-error").textContent = "From must be before to.";
+      return;
+    }
+    [state.from, state.to, state.live] = [from, to, false];
+    show();
+  });
+}
+for (const id of ["compare", "with-band", "with-alarms", "with-limits"]) at(id).addEventListener("change", show);
+for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => move(button.dataset.move));
+at("choice").addEventListener("submit", (event) => event.preventDefault());
+
+if (asked.has("span") && [...at("span").options].some((option) => option.value === asked.get("span"))) at("span").value = asked.get("span");
+if (asked.has("from") && asked.has("to")) {
+  [state.from, state.to, state.live] = [Number(asked.get("from")), Number(asked.get("to")), false];
+  at("span").value = "own";
+  showOwnSpan();
+}
+await loadSeries();
+await show();
+// Live: slower for long spans, which change little.
+setInterval(() => state.live && document.visibilityState === "visible" && show(), 10000);
