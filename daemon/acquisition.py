@@ -79,6 +79,8 @@ class UnitScanner:
         self.monitor = monitor
         self.figures = ScanFigures()
         self.latest: Outcome | None = None
+        self.last_taken = clock.monotonic()
+        """When a scan was last taken, whatever came of it [monotonic s]; the start before the first."""
         self._board = board
         self._writer = writer
         self._clock = clock
@@ -91,6 +93,11 @@ class UnitScanner:
     def missed(self) -> int:
         """Whole scan periods that passed unused."""
         return self._pacer.missed
+
+    def take_over(self, previous: UnitScanner) -> None:
+        """Go on counting and showing where the scanner of the same unit stood before a reload."""
+        self.figures, self.latest = previous.figures, previous.latest
+        self.last_taken, self._sequence = previous.last_taken, previous._sequence
 
     def start(self) -> None:
         """Begin to scan; needs a running event loop."""
@@ -121,7 +128,7 @@ class UnitScanner:
         self._timer = asyncio.get_running_loop().call_later(delay, self._take)
 
     def _take(self) -> None:
-        now = self._clock.monotonic()
+        now = self.last_taken = self._clock.monotonic()
         lateness = self._pacer.taken(now)
         self.figures.last_lateness = lateness
         self.figures.worst_lateness = max(self.figures.worst_lateness, lateness)

@@ -2,6 +2,8 @@
 
 Start: journal, monitors from their checkpoints, sources, scans, sinks, API. Stop: scans first, then sources,
 then the sinks get a moment to deliver, then the journal stores what is waiting. Every phase has a limit.
+A reload builds everything that a site file describes anew, beside the old, and then exchanges them between
+two scans; journal, listeners and log-ins go on.
 """
 
 from __future__ import annotations
@@ -10,59 +12,48 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from importlib.metadata import version
 from pathlib import Path
 
 import structlog
+from starlette.types import ASGIApp
 
-from config.alarm_set import resolve_alarms
 from config.hashes import values_hash
 from config.loader import configuration_hash
-from config.site import DehydrationUnit, Site
+from config.site import Site
 from config.web import WebSettings
-from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.clock import Clock, SystemClock
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
-from daemon.model import Event, OperatingState, Outcome, Reading
-from daemon.monitor.unit_monitor import SavedStateError, UnitMonitor
-from daemon.sinks.runner import SinkHealth, SinkRunner
-from daemon.sources.base import Source
-from daemon.sources.board import Board
-from daemon.supervisor import TaskFigures, keep_running
+from daemon.keeper import Keeper
+from daemon.notify import ServiceManager, overdue, scans_of
+from daemon.parts import (
+    VERSION,
+    Parts,
+    Running,
+    begin_outward,
+    begin_sources,
+    build_parts,
+    checkpoint,
+    ended,
+    eternal,
+    web_of,
+)
+from daemon.reload import Reloads
+from daemon.reloading import reloading
 from daemon.web.access.accounts import AccountsFile
 from daemon.web.access.authority import Authority
 from daemon.web.access.throttle import RequestRate
-from daemon.web.api import WebParts, local_api, network_api
-from daemon.web.parts import Daemon
+from daemon.web.api import WebParts, local_api
+from daemon.web.entry import Entry
+from daemon.web.pages.routes import network_api_with_pages
 from daemon.web.server import Listener, local_listener, network_listener
-from daemon.wiring import build_sinks, build_sources
 
 log = structlog.get_logger(__name__)
 
-VERSION = version("tegwatch")
 STOP_LIMIT = 5.0
 """How long the sinks may take to deliver what is left [s]."""
-LOCAL_STREAMS = 100
-"""How many programs on this box may follow live values at a time."""
 PRUNE_EVERY = 600.0
 """How often scans that are older than the site keeps them are looked for [s]."""
-
-
-@dataclass(slots=True)
-class Parts:
-    """What a running daemon is made of."""
-
-    site: Site
-    clock: Clock
-    keeper: _Keeper
-    writer: JournalWriter
-    board: Board
-    fleet: Fleet
-    sources: list[Source]
-    sinks: list[SinkRunner]
-    tasks: dict[str, TaskFigures] = field(default_factory=dict)
 
 
 async def run_daemon(
@@ -72,6 +63,8 @@ async def run_daemon(
     stop: asyncio.Event,
     clock: Clock | None = None,
     ready: Callable[[], None] | None = None,
+    load: Callable[[], Site] | None = None,
+    hang_up: asyncio.Event | None = None,
 ) -> None:
     """Run the daemon until ``stop`` is set.
 
@@ -87,6 +80,10 @@ async def run_daemon(
         Wall and monotonic time; default: this box's.
     ready : callable, optional
         Called once scans are being taken and the API answers.
+    load : callable, optional
+        Reads the site file again for a reload; raises ``ConfigError``.
+    hang_up : asyncio.Event, optional
+        Set it to ask for a reload; cleared when it is heard.
 
     Raises
     ------
@@ -96,103 +93,48 @@ async def run_daemon(
         The API's socket cannot be opened.
     """
     clock = clock or SystemClock()
-    journal = await asyncio.to_thread(Journal.open, folder / site.journal.path, now=clock.wall())
-    async with JournalWriter.running(journal, clock) as writer:
-        board = Board(site, clock)
-        keeper = _Keeper(writer, clock, configuration_hash(site))
-        fleet = Fleet(_scanner(site, unit, journal, board, writer, clock) for unit in site.units)
-        parts = Parts(
-            site,
-            clock,
-            keeper,
-            writer,
-            board,
-            fleet,
-            build_sources(site, folder, board, clock, keeper.past_reading),
-            build_sinks(site, folder, writer, clock, keeper.sink_changed, fleet.alarm_state),
-        )
-        await _serve(parts, folder, stop, ready)
+    with contextlib.closing(ServiceManager()) as manager:
+        journal = await asyncio.to_thread(Journal.open, folder / site.journal.path, now=clock.wall())
+        async with JournalWriter.running(journal, clock) as writer:
+            keeper = Keeper(writer, clock, configuration_hash(site))
+            saved = {unit.name: checkpoint(journal, unit.name) for unit in site.units}
+            parts = build_parts(site, folder, keeper, writer, clock, saved)
+            parts.manager = manager
+            if load is not None:
+                parts.reloads = Reloads()
+            await _serve(parts, folder, stop, ready, load, hang_up or asyncio.Event())
 
 
-class _Keeper:
-    """Puts into the journal what does not come from a scan."""
-
-    def __init__(self, writer: JournalWriter, clock: Clock, configuration: str) -> None:
-        self._writer = writer
-        self._clock = clock
-        self._configuration = configuration
-
-    def event(self, kind: str, message: str, **data: str | float | bool | None) -> None:
-        """Keep something that the daemon did or noticed."""
-        now = self._clock.wall()
-        event = Event("", kind, now, message, {"configuration": self._configuration, **data})
-        self._put(Outcome("", 0, now, self._clock.monotonic(), OperatingState.UNKNOWN, {}, {}, (), (event,)))
-
-    def past_reading(self, unit: str, signal: str, reading: Reading) -> None:
-        """Keep a value that was measured while the daemon was away, at its own time."""
-        self._put(
-            Outcome(unit, 0, reading.time, reading.received, OperatingState.UNKNOWN, {signal: reading}, {})
-        )
-
-    def sink_changed(self, health: SinkHealth) -> None:
-        """Keep that a sink began to fail or works again; the other sinks send it on."""
-        if health.failing_since is not None:
-            message = f"{health.name} cannot deliver: {health.last_error}"
-            self.event("sink failing", message, sink=health.name, behind=health.behind)
-        else:
-            message = f"{health.name} delivers again"
-            self.event("sink works", message, sink=health.name, behind=health.behind)
-
-    def _put(self, outcome: Outcome) -> None:
-        if not self._writer.full:
-            self._writer.put_nowait(outcome)
-
-
-def _scanner(
-    site: Site, unit: DehydrationUnit, journal: Journal, board: Board, writer: JournalWriter, clock: Clock
-) -> UnitScanner:
-    monitor = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
-    checkpoint = journal.checkpoint(unit.name)
-    if checkpoint is not None:
-        try:
-            monitor.restore(checkpoint.body)
-        except SavedStateError as error:
-            log.error("checkpoint_refused", unit=unit.name, reason=str(error))  # noqa: TRY400 - the reason says it all
-    return UnitScanner(unit, monitor, board, writer, clock, pacer_for(site, unit, clock.monotonic()))
-
-
-async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callable[[], None] | None) -> None:
-    streams = parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS
-    web = WebParts(_shown(parts, folder), streams)
-    local = local_listener(local_api(web), folder / parts.site.api.socket)
-    local.bind()
-    listeners = {"local API": local}
-    if parts.site.web is not None:
-        listeners["web"] = _network(parts, parts.site.web, folder, web)
+async def _serve(
+    parts: Parts,
+    folder: Path,
+    stop: asyncio.Event,
+    ready: Callable[[], None] | None,
+    load: Callable[[], Site] | None,
+    hang_up: asyncio.Event,
+) -> None:
+    running, listeners = _open_doors(parts, folder)
     parts.keeper.event(
         "daemon started", f"tegwatch {VERSION} started", values=values_hash(parts.site), version=VERSION
     )
     async with asyncio.TaskGroup() as group:
-        eternal = [
-            group.create_task(
-                _eternal(parts, f"source {source.name}", source.run), name=f"source {source.name}"
-            )
-            for source in parts.sources
+        # A writer that ends takes the daemon with it: unkept alarms are no alarms, and a new start mends it.
+        inward = [
+            group.create_task(parts.writer.watch(), name="journal writer"),
+            group.create_task(eternal(parts, "retention", lambda: _retention(parts)), name="retention"),
+            group.create_task(eternal(parts, "watchdog", lambda: _feed_watchdog(parts)), name="watchdog"),
         ]
-        deliveries = [
-            group.create_task(_eternal(parts, f"sink {sink.name}", sink.run), name=f"sink {sink.name}")
-            for sink in parts.sinks
-        ]
-        eternal.append(
-            group.create_task(_eternal(parts, "retention", lambda: _retention(parts)), name="retention")
-        )
+        if load is not None and parts.reloads is not None:
+            carrying_out = reloading(group, parts, running, folder, load, parts.reloads)
+            inward.append(group.create_task(carrying_out, name="reloads"))
+            hearing = _hear_hang_up(parts.reloads, hang_up)
+            inward.append(group.create_task(hearing, name="hang-up signal"))
+        begin_sources(group, parts, running)
+        begin_outward(group, parts, running)
         serving = [
-            group.create_task(_eternal(parts, name, listener.run), name=name)
+            group.create_task(eternal(parts, name, listener.run), name=name)
             for name, listener in listeners.items()
         ]
-        serving.append(
-            group.create_task(_eternal(parts, "live values", web.broadcaster.run), name="live values")
-        )
         parts.fleet.start()
         log.info(
             "daemon_started",
@@ -201,27 +143,48 @@ async def _serve(parts: Parts, folder: Path, stop: asyncio.Event, ready: Callabl
             controllers=len(parts.site.controllers),
             configuration=configuration_hash(parts.site),
         )
+        parts.manager.send("READY=1", f"STATUS=watching {len(parts.site.units)} units")
         if ready is not None:
             ready()
         await stop.wait()
 
         log.info("daemon_stopping")
+        parts.manager.send("STOPPING=1")
+        await ended(inward)
         parts.fleet.stop()
-        for task in eternal:
+        for task in running.sources:
             task.cancel()
         parts.keeper.event("daemon stopped", f"tegwatch {VERSION} stopped in order")
         await _let_sinks_finish(parts)
-        for task in deliveries:
+        for task in (*running.sinks, *serving, *running.live):
             task.cancel()
-        for task in serving:
-            task.cancel()
-    web.close()
+    running.web.close()
     log.info("daemon_stopped")
 
 
-async def _eternal(parts: Parts, name: str, run: Callable[[], object]) -> None:
-    figures = parts.tasks.setdefault(name, TaskFigures())
-    await keep_running(name, run, parts.clock, figures)  # type: ignore[arg-type]  # every run is a coroutine function
+async def _feed_watchdog(parts: Parts) -> None:
+    """Tell the service manager that all is alive, for as long as all is."""
+    withheld: tuple[str, ...] = ()
+    while True:
+        vitals = [
+            scans_of(one.unit.name, one.last_taken, one.unit.scan_period)
+            for one in parts.fleet.scanners.values()
+        ]
+        late = overdue(vitals, parts.clock.monotonic(), writer_alive=not parts.writer.full)
+        if late:
+            log.error("watchdog_withheld", reasons=list(late))
+            parts.manager.send(f"STATUS={'; '.join(late)}")
+        else:
+            parts.manager.send("WATCHDOG=1", *(("STATUS=all is watched again",) if withheld else ()))
+        withheld = late
+        await asyncio.sleep(parts.manager.period)
+
+
+async def _hear_hang_up(reloads: Reloads, hang_up: asyncio.Event) -> None:
+    while True:
+        await hang_up.wait()
+        hang_up.clear()
+        reloads.ask_nowait("signal", "SIGHUP")
 
 
 async def _let_sinks_finish(parts: Parts) -> None:
@@ -234,9 +197,9 @@ async def _let_sinks_finish(parts: Parts) -> None:
 
 
 async def _retention(parts: Parts) -> None:
-    readers = {sink.name for sink in parts.sinks if sink.sends_scans}
     while True:
         await asyncio.sleep(PRUNE_EVERY)
+        readers = {sink.name for sink in parts.sinks if sink.sends_scans}
         pruned = await parts.writer.prune(parts.clock.wall() - parts.site.journal.keep, readers)
         while not pruned.finished:
             pruned = await parts.writer.prune(parts.clock.wall() - parts.site.journal.keep, readers)
@@ -244,24 +207,25 @@ async def _retention(parts: Parts) -> None:
             log.error("scans_deleted_undelivered", lost=pruned.lost)
 
 
-def _shown(parts: Parts, folder: Path) -> Daemon:
-    """Return what the API shows; sources are not among it."""
-    return Daemon(
-        parts.site,
-        VERSION,
-        folder / parts.site.journal.path,
-        parts.clock,
-        parts.fleet,
-        parts.board,
-        parts.writer,
-        parts.sinks,
-        parts.tasks,
-        parts.keeper.event,
-    )
+def _open_doors(parts: Parts, folder: Path) -> tuple[Running, dict[str, Listener]]:
+    """Bind the listeners; where nobody can log in yet, say by which secret the first user is made."""
+    web = web_of(parts, folder)
+    local = Entry(local_api(web))
+    doors: dict[Entry, Callable[[WebParts], ASGIApp]] = {local: local_api}
+    listener = local_listener(local, folder / parts.site.api.socket)
+    listener.bind()
+    listeners = {"local API": listener}
+    settings = parts.site.web
+    if settings is not None:
+        authority = _authority(parts, settings, folder)
+        rate = RequestRate(settings.requests_per_second, settings.request_burst)
+        network = Entry(network_api_with_pages(web, authority, rate))
+        doors[network] = lambda other: network_api_with_pages(other, authority, rate)
+        listeners["web"] = network_listener(network, settings, folder)
+    return Running(web, doors), listeners
 
 
-def _network(parts: Parts, settings: WebSettings, folder: Path, web: WebParts) -> Listener:
-    """Return the TCP listener; where there are no users yet, say by which secret the first one is made."""
+def _authority(parts: Parts, settings: WebSettings, folder: Path) -> Authority:
     accounts = AccountsFile((folder / parts.site.journal.path).parent / settings.users_file)
     words = (parts.site.site.name, parts.site.site.title)
     authority = Authority(accounts, settings, parts.clock, parts.keeper.event, words)
@@ -273,12 +237,12 @@ def _network(parts: Parts, settings: WebSettings, folder: Path, web: WebParts) -
             "one-time word at /login; it works for an hour",
             word=secret,
         )
-    rate = RequestRate(settings.requests_per_second, settings.request_burst)
-    return network_listener(network_api(web, authority, rate), settings, folder)
+    return authority
 
 
-def stop_on_signals(stop: asyncio.Event) -> None:
-    """Let SIGTERM and SIGINT end the daemon in order."""
+def listen_to_signals(stop: asyncio.Event, hang_up: asyncio.Event) -> None:
+    """Let SIGTERM and SIGINT end the daemon in order, and SIGHUP make it read the site file again."""
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
+    loop.add_signal_handler(signal.SIGHUP, hang_up.set)

@@ -1,8 +1,8 @@
 """What the service manager is told: ready, alive, reloading, stopping. And when "alive" may be said.
 
-The protocol is a datagram to the socket named in ``NOTIFY_SOCKET`` (``sd_notify(3)``, ``sd_watchdog_enabled(3)``).
-Whether the daemon is alive is decided from what it does, on the event loop that does it: a loop that hangs
-cannot say that all is well.
+The protocol is a datagram to the socket named in ``NOTIFY_SOCKET`` (``sd_notify(3)``,
+``sd_watchdog_enabled(3)``). Whether the daemon is alive is decided from what it
+does, on the event loop that does it: a loop that hangs cannot say that all is well.
 """
 
 from __future__ import annotations
@@ -87,10 +87,14 @@ class ServiceManager:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
         # "@" stands for the zero byte with which an abstract address begins.
         self._socket.connect(f"\0{address[1:]}" if address.startswith("@") else address)
-        self._socket.setblocking(False)
+        self._socket.setblocking(False)  # noqa: FBT003 - the library's signature
         asked = environment.get("WATCHDOG_USEC", "")
         meant_for = environment.get("WATCHDOG_PID", "")
-        if asked.isdecimal() and int(asked) > 0 and meant_for in {"", str(os.getpid() if pid is None else pid)}:
+        if (
+            asked.isdecimal()
+            and int(asked) > 0
+            and meant_for in {"", str(os.getpid() if pid is None else pid)}
+        ):
             self.period = min(PERIOD, int(asked) / 1e6 / 3.0)
 
     def send(self, *states: str) -> bool:

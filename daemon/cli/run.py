@@ -16,20 +16,24 @@ def run(
     *,
     log_format: Annotated[Literal["json", "text"], typer.Option(help="How log lines are written.")] = "json",
 ) -> None:
-    """Watch a site until told to stop (SIGTERM or Ctrl-C). Reads controllers; never writes to one."""
+    """Watch a site until told to stop (SIGTERM or Ctrl-C). Reads controllers; never writes to one.
+
+    SIGHUP reads the site file again, as `tegwatch reload SITE` does.
+    """
     from config.loader import load_site
-    from daemon.app import run_daemon, stop_on_signals
+    from daemon.app import listen_to_signals, run_daemon
     from daemon.journal.errors import JournalError
     from daemon.logs import configure_logs
 
+    file = site_file.resolve()
     with clear_failures():
-        site = load_site(site_file)
+        site = load_site(file)
     configure_logs(log_format)
 
     async def main() -> None:
-        stop = asyncio.Event()
-        stop_on_signals(stop)
-        await run_daemon(site, site_file.resolve().parent, stop=stop)
+        stop, hang_up = asyncio.Event(), asyncio.Event()
+        listen_to_signals(stop, hang_up)
+        await run_daemon(site, file.parent, stop=stop, load=lambda: load_site(file), hang_up=hang_up)
 
     try:
         with asyncio.Runner(loop_factory=_loop_factory()) as runner:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from config.site import Site
 from daemon.acquisition import Fleet
 from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
+from daemon.reload import ReloadReport
 from daemon.sinks.runner import SinkRunner
 from daemon.sources.board import Board
 from daemon.supervisor import TaskFigures
@@ -32,3 +33,5 @@ class Daemon:
     tasks: Mapping[str, TaskFigures]
     audit: Audit
     """Keeps a security event or an operator's action in the journal."""
+    reload: Callable[[str, str], Awaitable[ReloadReport]] | None = None
+    """Reads the site file again for an actor with a reason; raises ``ReloadRefused``."""

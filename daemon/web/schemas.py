@@ -149,6 +149,26 @@ class Request(BaseModel):
     model_config = ConfigDict(extra="forbid", use_attribute_docstrings=True)
 
 
+class ReloadOrder(Request):
+    """A request to read the site file again."""
+
+    actor: Annotated[str, Field(max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$")] = ""
+    """Who asks, on the Unix socket; over TCP it is whoever is logged in."""
+    reason: Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")]
+    """Why; kept in the journal."""
+
+
+class ReloadAnswer(View):
+    """What a reload did."""
+
+    previous: str
+    """Hash of the configuration before."""
+    configuration: str
+    """Hash of the one in force now; the same where nothing has changed."""
+    changed: list[str]
+    """Keys that differ."""
+
+
 class ActionRequest(Request):
     """What an operator asks of an alarm."""
 

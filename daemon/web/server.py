@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import uvicorn
-from fastapi import FastAPI
+from starlette.types import ASGIApp
 
 from config.web import WebSettings
 from daemon.web.connection import Connections
@@ -40,7 +40,7 @@ class Listener:
 
     Parameters
     ----------
-    application : FastAPI
+    application : ASGIApp
         What to serve.
     bind : callable
         Opens the listening socket; called at every start.
@@ -54,7 +54,7 @@ class Listener:
 
     def __init__(
         self,
-        application: FastAPI,
+        application: ASGIApp,
         bind: Callable[[], socket.socket],
         connections: Connections,
         tls: Callable[[], ssl.SSLContext | None] = lambda: None,
@@ -183,7 +183,7 @@ def tls_context(settings: WebSettings, folder: Path) -> ssl.SSLContext | None:
     return context
 
 
-def local_listener(application: FastAPI, path: Path) -> Listener:
+def local_listener(application: ASGIApp, path: Path) -> Listener:
     """Return the listener on the Unix socket at ``path``."""
     return Listener(
         application,
@@ -193,7 +193,7 @@ def local_listener(application: FastAPI, path: Path) -> Listener:
     )
 
 
-def network_listener(application: FastAPI, settings: WebSettings, folder: Path) -> Listener:
+def network_listener(application: ASGIApp, settings: WebSettings, folder: Path) -> Listener:
     """Return the TCP listener of a site; file names are relative to ``folder``."""
     return Listener(
         application,

@@ -26,7 +26,7 @@ class Permission(enum.StrEnum):
     ENGINEER = "engineer"
     """Remove alarms from service and return them; read the configuration."""
     ADMINISTER = "administer"
-    """Users and tokens."""
+    """Users and tokens; a new configuration."""
 
 
 class Role(enum.StrEnum):
@@ -79,6 +79,7 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("POST", "/v1/alarms/{unit}/{alarm}/remove-from-service"): Permission.ENGINEER,
         ("POST", "/v1/alarms/{unit}/{alarm}/return-to-service"): Permission.ENGINEER,
         ("GET", "/v1/configuration"): Permission.ENGINEER,
+        ("POST", "/v1/configuration/reload"): Permission.ADMINISTER,
         ("GET", "/v1/users"): Permission.ADMINISTER,
         ("POST", "/v1/users"): Permission.ADMINISTER,
         ("PUT", "/v1/users/{name}/role"): Permission.ADMINISTER,

@@ -1,0 +1,157 @@
+"""What a running daemon is made of, built from a site; and the tasks in which it runs."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+
+import structlog
+from starlette.types import ASGIApp
+
+from config.alarm_set import resolve_alarms
+from config.site import DehydrationUnit, Site
+from daemon.acquisition import Fleet, UnitScanner, pacer_for
+from daemon.clock import Clock
+from daemon.journal.journal import Journal
+from daemon.journal.writer import JournalWriter
+from daemon.keeper import Keeper
+from daemon.monitor.unit_monitor import SavedStateError, UnitMonitor
+from daemon.notify import ServiceManager
+from daemon.reload import Reloads
+from daemon.sinks.runner import SinkRunner
+from daemon.sources.base import Source
+from daemon.sources.board import Board
+from daemon.supervisor import TaskFigures, keep_running
+from daemon.web.api import WebParts
+from daemon.web.entry import Entry
+from daemon.web.parts import Daemon
+from daemon.wiring import build_sinks, build_sources
+
+log = structlog.get_logger(__name__)
+
+VERSION = version("tegwatch")
+LOCAL_STREAMS = 100
+"""How many programs on this box may follow live values at a time."""
+
+
+@dataclass(slots=True)
+class Parts:
+    """What a running daemon is made of."""
+
+    site: Site
+    clock: Clock
+    keeper: Keeper
+    writer: JournalWriter
+    board: Board
+    fleet: Fleet
+    sources: list[Source]
+    sinks: list[SinkRunner]
+    tasks: dict[str, TaskFigures] = field(default_factory=dict)
+    reloads: Reloads | None = None
+    """Requests to read the site file again; absent where there is no file."""
+    manager: ServiceManager = field(default_factory=lambda: ServiceManager({}))
+
+
+@dataclass(slots=True)
+class Running:
+    """Tasks that a reload ends and begins anew, and the doors to what is shown."""
+
+    web: WebParts
+    doors: Mapping[Entry, Callable[[WebParts], ASGIApp]]
+    """What stands behind each listener, and how it is built on other parts."""
+    sources: list[asyncio.Task[None]] = field(default_factory=list)
+    sinks: list[asyncio.Task[None]] = field(default_factory=list)
+    live: list[asyncio.Task[None]] = field(default_factory=list)
+
+
+def build_parts(
+    site: Site,
+    folder: Path,
+    keeper: Keeper,
+    writer: JournalWriter,
+    clock: Clock,
+    saved: Mapping[str, str | None],
+) -> Parts:
+    """Build what a site file describes; ``saved`` holds the monitors' states by unit."""
+    board = Board(site, clock)
+    fleet = Fleet(_scanner(site, unit, saved.get(unit.name), board, writer, clock) for unit in site.units)
+    sources = build_sources(site, folder, board, clock, keeper.past_reading)
+    sinks = build_sinks(site, folder, writer, clock, keeper.sink_changed, fleet.alarm_state)
+    return Parts(site, clock, keeper, writer, board, fleet, sources, sinks)
+
+
+def checkpoint(journal: Journal, unit: str) -> str | None:
+    """Return the state in which a unit's monitor was last kept; ``None`` if it never was."""
+    found = journal.checkpoint(unit)
+    return None if found is None else found.body
+
+
+def _scanner(
+    site: Site, unit: DehydrationUnit, saved: str | None, board: Board, writer: JournalWriter, clock: Clock
+) -> UnitScanner:
+    monitor = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
+    scanner = UnitScanner(unit, monitor, board, writer, clock, pacer_for(site, unit, clock.monotonic()))
+    if saved is not None:
+        restore(scanner, saved)
+    return scanner
+
+
+def restore(scanner: UnitScanner, saved: str) -> None:
+    """Let a monitor go on from a kept state; one that cannot be read is told, and the unit begins anew."""
+    try:
+        scanner.monitor.restore(saved)
+    except SavedStateError as error:
+        log.error("checkpoint_refused", unit=scanner.unit.name, reason=str(error))  # noqa: TRY400 - the reason says it all
+
+
+def web_of(parts: Parts, folder: Path) -> WebParts:
+    """Return what the API shows; sources are not among it."""
+    daemon = Daemon(
+        parts.site,
+        VERSION,
+        folder / parts.site.journal.path,
+        parts.clock,
+        parts.fleet,
+        parts.board,
+        parts.writer,
+        parts.sinks,
+        parts.tasks,
+        parts.keeper.event,
+        None if parts.reloads is None else parts.reloads.ask,
+    )
+    return WebParts(daemon, parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS)
+
+
+async def eternal(parts: Parts, name: str, run: Callable[[], Awaitable[None]]) -> None:
+    """Run a task again and again until cancelled, under a name by which its ends are counted."""
+    figures = parts.tasks.setdefault(name, TaskFigures())
+    await keep_running(name, run, parts.clock, figures)
+
+
+def _start(
+    group: asyncio.TaskGroup, parts: Parts, runs: Mapping[str, Callable[[], Awaitable[None]]]
+) -> list[asyncio.Task[None]]:
+    return [group.create_task(eternal(parts, name, run), name=name) for name, run in runs.items()]
+
+
+def begin_sources(group: asyncio.TaskGroup, parts: Parts, running: Running) -> None:
+    """Start to read the field."""
+    running.sources = _start(group, parts, {f"source {one.name}": one.run for one in parts.sources})
+
+
+def begin_outward(group: asyncio.TaskGroup, parts: Parts, running: Running) -> None:
+    """Start to deliver, and to show live values."""
+    running.sinks = _start(group, parts, {f"sink {one.name}": one.run for one in parts.sinks})
+    running.live = _start(group, parts, {"live values": running.web.broadcaster.run})
+
+
+async def ended(tasks: Iterable[asyncio.Task[None]]) -> None:
+    """Cancel tasks and return when they have let go of what they held."""
+    waiting = list(tasks)
+    for task in waiting:
+        task.cancel()
+    if waiting:
+        await asyncio.wait(waiting)
