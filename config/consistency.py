@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import zoneinfo
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from config.controllers import ModbusBase, MqttBroker, SparkplugBroker
+from config.controllers import Controller, ModbusBase, MqttBroker, SparkplugBroker
 from config.modbus_map import PlacementError, device_of, holes_on_wire, shared_lines, wire_range
 from config.mqtt_consistency import mqtt_inconsistencies
 from config.quantities import SIGNAL_KINDS, Quantity
@@ -38,11 +38,13 @@ def inconsistencies(site: Site) -> Iterator[Inconsistency]:
     yield from _modbus_lines(site)
     yield from (Inconsistency(*row) for row in mqtt_inconsistencies(site))
     context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+    # Where two have one name, which is told, the first counts.
+    controllers = {controller.name: controller for controller in site.controllers[::-1]}
     for index, unit in enumerate(site.units):
         path: KeyPath = ("units", index)
         yield from _equipment(path, unit)
         for name, signal in unit.signals.items():
-            yield from _signal((*path, "signals", name), name, signal, site, context)
+            yield from _signal((*path, "signals", name), name, signal, controllers, context)
 
 
 def _unique(key: str, names: Iterable[str]) -> Iterator[Inconsistency]:
@@ -106,9 +108,13 @@ def _pump(path: KeyPath, pump: Pump) -> Iterator[Inconsistency]:
 
 
 def _signal(
-    path: KeyPath, name: str, signal: SignalBase, site: Site, context: UnitContext
+    path: KeyPath,
+    name: str,
+    signal: SignalBase,
+    controllers: Mapping[str, Controller],
+    context: UnitContext,
 ) -> Iterator[Inconsistency]:
-    yield from _signal_controller(path, signal, site)
+    yield from _signal_controller(path, signal, controllers)
     known = SIGNAL_KINDS.get(name)
     if known is None and signal.quantity is None:
         near = _near(name, SIGNAL_KINDS)
@@ -146,7 +152,7 @@ def _signal(
                 path, message, "use stroke_switch for a contact or stroke_count for a counter"
             )
         found = list(_modbus_signal(path, quantity, signal))
-        yield from found or _modbus_place(path, signal, site)
+        yield from found or _modbus_place(path, signal, controllers)
     if isinstance(signal, MqttSignal) and signal.payload != "number" and signal.path is None:
         fix = 'say where the value is, for example path = "values.reboiler"'
         yield Inconsistency(path, f"a {signal.payload} payload needs a path", fix)
@@ -159,10 +165,12 @@ def _near(name: str, known: Iterable[str]) -> str:
     return found[0] if found else ""
 
 
-def _signal_controller(path: KeyPath, signal: SignalBase, site: Site) -> Iterator[Inconsistency]:
-    controller = next((item for item in site.controllers if item.name == signal.controller), None)
+def _signal_controller(
+    path: KeyPath, signal: SignalBase, controllers: Mapping[str, Controller]
+) -> Iterator[Inconsistency]:
+    controller = controllers.get(signal.controller)
     if controller is None:
-        names = ", ".join(dict.fromkeys(item.name for item in site.controllers))
+        names = ", ".join(list(controllers)[::-1])
         message = f'"{signal.controller}" is no controller of this site'
         yield Inconsistency((*path, "controller"), message, f"use one of {names}")
         return
@@ -195,8 +203,10 @@ def _modbus_lines(site: Site) -> Iterator[Inconsistency]:
                 yield Inconsistency(("controllers", index, error.key), error.message, error.fix)
 
 
-def _modbus_place(path: KeyPath, signal: ModbusSignal, site: Site) -> Iterator[Inconsistency]:
-    controller = next((item for item in site.controllers if item.name == signal.controller), None)
+def _modbus_place(
+    path: KeyPath, signal: ModbusSignal, controllers: Mapping[str, Controller]
+) -> Iterator[Inconsistency]:
+    controller = controllers.get(signal.controller)
     if isinstance(controller, ModbusBase):
         try:
             device_of(controller, signal)

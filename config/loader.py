@@ -21,7 +21,7 @@ from config.introspect import known_keys
 from config.quantities import Quantity
 from config.site import Site
 from config.table_merge import Origins, merge_table
-from config.toml_lines import KeyPath, key_lines
+from config.toml_lines import KeyPath
 from config.units import BASES, DEFAULT_BASE, UnitContext, UnitError, parse_quantity
 
 PRESSURE_KEY: KeyPath = ("site", "barometric_pressure")
@@ -54,7 +54,7 @@ def parse_site(text: str, file: str, *, folder: Path | None = None, tables: Sequ
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([_syntax_problem(file, text, error)]) from None
-    origins = Origins(file, key_lines(text))
+    origins = Origins(file, text)
     problems = _merge_tables(data, origins, folder or Path(), tables)
     context, found = _unit_context(data, origins)
     problems += found

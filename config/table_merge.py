@@ -7,13 +7,14 @@ of a row with the table's name, line and column.
 from __future__ import annotations
 
 import difflib
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from config.errors import Problem
 from config.signal_table import TableRow, read_signal_table
-from config.toml_lines import KeyPath
+from config.toml_lines import KeyPath, key_lines
 
 _SIGNAL_DEPTH = 4
 """Length of ``("units", 0, "signals", "reboiler_temperature")``."""
@@ -21,14 +22,20 @@ _COLUMNS = {"range": "range_low", "[key]": "signal"}
 """Columns that are not called as the key of a signal is."""
 
 
-@dataclass(slots=True)
+@dataclass
 class Origins:
     """File and line of every key: of the site file itself and of the tables that joined it."""
 
     file: str
-    lines: dict[KeyPath, int]
+    text: str
+    """What TOML has accepted."""
     rows: dict[KeyPath, tuple[str, int]] = field(default_factory=dict)
     """Table and line of each signal that came from one, by its key path."""
+
+    @functools.cached_property
+    def lines(self) -> dict[KeyPath, int]:
+        """Line of each key of the site file; looked for at the first mistake, it takes as long as loading."""
+        return key_lines(self.text)
 
     def problem(self, path: KeyPath, message: str, fix: str) -> Problem:
         """Return what is wrong at a key path, with its file and line; in a table the column is the path."""
