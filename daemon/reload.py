@@ -110,7 +110,7 @@ def needs_restart(old: Site, new: Site) -> tuple[str, ...]:
 
 
 def _differences(path: str, old: object, new: object) -> Iterator[str]:
-    if isinstance(old, list) and isinstance(new, list):
+    if isinstance(old, list) and isinstance(new, list) and _of_tables(old) and _of_tables(new):
         old, new = _by_name(old), _by_name(new)
     if isinstance(old, dict) and isinstance(new, dict):
         for key in dict.fromkeys((*old, *new)):
@@ -123,6 +123,10 @@ def _differences(path: str, old: object, new: object) -> Iterator[str]:
                 yield from _differences(inner, old[key], new[key])
     elif old != new:
         yield path
+
+
+def _of_tables(items: list[object]) -> bool:
+    return all(isinstance(item, dict) for item in items)
 
 
 def _by_name(items: list[object]) -> dict[object, object]:

@@ -11,6 +11,8 @@ from daemon.cli.check import COLUMNS_HELP, check
 from daemon.cli.demo import demo
 from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
+from daemon.cli.reload import reload
+from daemon.cli.replay import replay
 from daemon.cli.run import run
 from daemon.cli.simulate import simulate
 from daemon.cli.size_pump import size_pump
@@ -49,10 +51,12 @@ def options(*, version: Version = False) -> None:
 
 app.command()(demo)
 app.command()(run)
+app.command()(reload)
 app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
 app.command()(history)
+app.command()(replay)
 app.command()(evaluate)
 app.command("size-pump")(size_pump)
 app.command()(simulate)
