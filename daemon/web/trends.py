@@ -20,7 +20,9 @@ from daemon.web.views import rfc3339
 MOST_POINTS = 5000
 MOST_NAMES = 20
 """Columns in one picture."""
-EXACT_ROWS = 20_000
+MINUTE = 60.0
+"""Longer statistics cover whole minutes [s], which the journal may have at hand."""
+EXACT_ROWS = 10_000
 """Up to so many stored scans a trend carries uncertainty; beyond, minimum, mean and maximum only."""
 MOST_ROWS = 1_000_000
 """Scans that one trend may be made from."""
@@ -104,7 +106,7 @@ def _coarse(
     stored: History, unit: str, columns: Sequence[Column], start: float, end: float, width: float, bins: int
 ) -> list[Series]:
     """Statistics from the query service, laid into the picture's bins: extremes stay exact."""
-    finer = width / 2
+    finer = width / 2 if width < 4 * MINUTE else math.floor(width / 2 / MINUTE) * MINUTE
     found = list(stored.buckets(unit, columns, start, end, finer, max_rows=MOST_ROWS))
     middle = np.array([bucket.start + finer / 2 for bucket in found])
     nothing = np.full((len(found), 1), np.nan)

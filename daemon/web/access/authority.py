@@ -19,7 +19,7 @@ from daemon.web.access.passwords import hash_password, needs_new_hash, password_
 from daemon.web.access.permissions import ROLE_PERMISSIONS, Permission, Role
 from daemon.web.access.principal import Audit, Caller, Principal
 from daemon.web.access.sessions import AFTER_IDLE, Session, Sessions
-from daemon.web.access.throttle import LoginDelays
+from daemon.web.access.throttle import LoginDelays, RequestRate
 
 log = structlog.get_logger(__name__)
 
@@ -33,6 +33,9 @@ HASHES_WAITING = 8
 COOKIES = {"https": "__Host-tegwatch", "http": "tegwatch-session"}
 """Name of the session cookie by scheme: browsers take a ``__Host-`` cookie over TLS only, and plain HTTP
 is served on a loopback address only."""
+
+FAILURES_KEPT = (0.1, 50)
+"""Failed log-ins that are kept singly, a second and at once: nobody may fill the disk by guessing."""
 
 _T = TypeVar("_T")
 
@@ -87,6 +90,8 @@ class Authority:
         self._audit = audit
         self._words = words
         self._delays = LoginDelays()
+        self._failures_kept = RequestRate(*FAILURES_KEPT)
+        self._failures_unsaid = 0
         self._accounts = self._last_good = Accounts()
         self._mark: object = None
         self._loaded = False
@@ -167,7 +172,7 @@ class Authority:
         # Counted before the slow part, so that attempts at the same time do not all get in for one.
         self._delays.failed(name, address, self._clock.monotonic())
         if not await self._hashed(lambda: password_matches(kept, password)):
-            self._audit("login failed", f"failed log-in as {name}", actor=name, address=address)
+            self._tell_failure(f"failed log-in as {name}", name, address)
             raise WrongCredentials
         assert user is not None  # noqa: S101 - a password that matches has a user
         self._delays.succeeded(name, address)
@@ -210,6 +215,15 @@ class Authority:
             address=principal.address,
         )  # fmt: skip
 
+    def _tell_failure(self, message: str, name: str, address: str) -> None:
+        """Keep a failed log-in; in a flood only some, with the number of those in between."""
+        log.warning("login_failed", actor=name, address=address)
+        if self._failures_kept.wait("", self._clock.monotonic()) > 0:
+            self._failures_unsaid += 1
+            return
+        unsaid, self._failures_unsaid = self._failures_unsaid, 0
+        self._audit("login failed", message, actor=name, address=address, others_before=unsaid)
+
     # ------------------------------------------------------------------ first user
 
     def first_run_secret(self) -> str | None:
@@ -244,7 +258,7 @@ class Authority:
         given = hashlib.sha256(secret.encode()).hexdigest()
         if not (hmac.compare_digest(given, self._first or "-") and now < self._first_until):
             self._delays.failed("", address, now)
-            self._audit("login failed", "wrong first-run secret", actor="", address=address)
+            self._tell_failure("wrong first-run secret", "", address)
             raise WrongCredentials
         await self._acceptable(password, name)
         kept = await self._hashed(lambda: hash_password(password))

@@ -239,3 +239,14 @@ async def test_a_users_file_that_others_may_read_lets_nobody_in_and_says_so(rig:
         rig.file.path.chmod(0o600)
         rig.clock.advance(1.0)
         assert (await client.get("/v1/session")).status_code == 200
+
+
+async def test_guessing_does_not_fill_the_journal(rig: Rig) -> None:
+    async with rig.client() as client:
+        for number in range(80):
+            await log_in(client, f"user{number}", "wrong wrong wrong")
+        rig.clock.advance(10.0)
+        await log_in(client, "one-more", "wrong wrong wrong")
+    kept = [data for kind, _, data in rig.audited if kind == "login failed"]
+    assert len(kept) == 51
+    assert sum(data["others_before"] for data in kept) == 30  # none is lost from the count
