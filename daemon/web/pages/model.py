@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-import zoneinfo
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +13,7 @@ from config.quantities import Quantity
 from config.site import DehydrationUnit
 from daemon.acquisition import UnitScanner
 from daemon.model import AlarmState
+from daemon.times import zone_named
 from daemon.web.alarm_views import alarm_view
 from daemon.web.pages.bands import Band, bands
 from daemon.web.parts import Daemon
@@ -40,6 +41,16 @@ KEY_VALUES = (
     ("circulation_ratio", "Circulation ratio"),
 )
 """What tells soonest whether a unit is well: name and how it is called on a page."""
+FORECASTS = defaultdict(
+    str, {"dew_point_margin": "margin_time_to_limit", "reboiler_temperature": "reboiler_time_to_limit"}
+)
+"""By key value, the result that says when it will reach its limit."""
+_SHOWN_AT = {
+    "margin_time_to_limit": "dew_point_margin",
+    "reboiler_time_to_limit": "reboiler_temperature",
+    "time_since_stroke": "stroke_rate",
+}
+"""Where the alarm of a value that has no place of its own in the flow picture is shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +109,7 @@ class Models:
         self._daemon = daemon
         self._views = views
         self._context = unit_context(daemon.site)
-        self._zone = zoneinfo.ZoneInfo(daemon.site.site.time_zone)
+        self._zone = zone_named(daemon.site.site.time_zone)
 
     def unit(self, scanner: UnitScanner) -> UnitModel:
         """Show one unit."""
@@ -113,7 +124,7 @@ class Models:
         order = {alarm.alarm: position for position, alarm in enumerate(ranked)}
         by_input: dict[str, AlarmView] = {}
         for name, alarm in sorted(shown, key=lambda pair: order[pair[1].alarm]):
-            by_input.setdefault(name, alarm)
+            by_input.setdefault(_SHOWN_AT.get(name, name), alarm)
         signals = {} if view is None else {value.name: value for value in view.signals}
         results = {} if view is None else {value.name: value for value in view.results}
         return UnitModel(
@@ -144,11 +155,10 @@ class Models:
         """Write an SI value as this site shows it."""
         return self._views.text(value, quantity)
 
-    def clock(self, time: str, *, now: float | None = None) -> str:
+    def clock(self, time: str) -> str:
         """Write a UTC time in the site's zone; with the day where it is not today's."""
         moment = datetime.datetime.fromisoformat(time).astimezone(self._zone)
-        wall = self._daemon.clock.wall() if now is None else now
-        today = datetime.datetime.fromtimestamp(wall, self._zone).date()
+        today = datetime.datetime.fromtimestamp(self._daemon.clock.wall(), self._zone).date()
         form = "%H:%M:%S" if moment.date() == today else "%d %b %H:%M"
         return moment.strftime(form)
 

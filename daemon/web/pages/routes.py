@@ -17,8 +17,16 @@ from daemon.web.access.throttle import RequestRate
 from daemon.web.api import WebParts, network_api
 from daemon.web.health import health_view, readiness_view
 from daemon.web.pages.assets import Assets
-from daemon.web.pages.model import KEY_VALUES, PRIORITIES, STATE_WORDS, UNACKNOWLEDGED, Models, UnitModel
-from daemon.web.pages.wording import band_text, duration_words, number_of, spread_of, state_word
+from daemon.web.pages.model import (
+    FORECASTS,
+    KEY_VALUES,
+    PRIORITIES,
+    STATE_WORDS,
+    UNACKNOWLEDGED,
+    Models,
+)
+from daemon.web.pages.order import grouped
+from daemon.web.pages.wording import band_text, duration_words, measure_of, number_of, spread_of, unforeseen
 from daemon.web.responses import CallerIs, scanner_of
 from daemon.web.schemas import AlarmView
 from daemon.web.views import rfc3339, site_view
@@ -31,38 +39,6 @@ _FILTERS = {
     "hidden": "Shelved, suppressed, out of service",
     "all": "Every configured alarm",
 }
-FLOW_GROUPS = (
-    (
-        "Follow the gas",
-        (
-            "gas_rate", "contactor_pressure", "contactor_temperature", "contactor_differential_pressure",
-            "inlet_water_content", "saturated_water_content", "water_load", "outlet_water_content",
-            "outlet_dew_point", "measured_dew_point", "calculated_dew_point", "limit_dew_point",
-            "dew_point_margin", "water_content_margin", "probability_over_limit", "hydrate_temperature",
-            "bypass_open",
-        ),
-    ),
-    (
-        "Follow the glycol",
-        (
-            "stroke_rate", "accepted_stall_rate", "required_stroke_rate", "time_since_stroke",
-            "stroke_irregularity", "stroke_asymmetry", "circulation_rate", "required_circulation_rate",
-            "circulation_ratio", "lean_glycol_rate", "lean_glycol_temperature", "lean_approach_temperature",
-            "lean_mass_fraction", "equilibrium_dew_point", "water_removed", "rich_mass_fraction",
-            "contactor_level", "flash_pressure", "flash_temperature", "flash_level",
-            "filter_differential_pressure", "rich_glycol_temperature", "surge_level",
-        ),
-    ),
-    (
-        "Heat and regeneration",
-        (
-            "reboiler_temperature", "reboiler_shutdown_temperature", "reboiler_level", "reboiler_duty",
-            "burner_on", "fuel_rate", "stack_temperature", "still_top_temperature", "still_pressure",
-            "stripping_gas_rate",
-        ),
-    ),
-)  # fmt: skip
-"""Values in the order in which gas and glycol pass; what a unit has beyond them follows."""
 
 
 def network_api_with_pages(parts: WebParts, authority: Authority, rate: RequestRate) -> FastAPI:
@@ -121,12 +97,14 @@ class _Pages:
             unacknowledged=UNACKNOWLEDGED,
             priorities=PRIORITIES,
             key_values=KEY_VALUES,
+            forecasts=FORECASTS,
             dead_after=DEAD_AFTER,
         )
         environment.filters.update(
             number=number_of,
+            measure=measure_of,
+            unforeseen=unforeseen,
             spread=spread_of,
-            state_word=state_word,
             band_text=band_text,
             duration=duration_words,
             clock=self._models.clock,
@@ -143,7 +121,9 @@ class _Pages:
         return Response(asset.body, headers=asset.headers)
 
     async def login(self) -> HTMLResponse:
-        body = self._templates.get_template("login.html.jinja").render(first_user=not self._authority.accounts.users)
+        body = self._templates.get_template("login.html.jinja").render(
+            first_user=not self._authority.accounts.users
+        )
         return HTMLResponse(body)
 
     async def overview(self, caller: CallerIs) -> HTMLResponse:
@@ -155,7 +135,7 @@ class _Pages:
             "unit.html.jinja",
             caller,
             one=model,
-            groups=_groups(model),
+            groups=grouped(model.values),
             set_point=self._models.quantity_text(model.unit.reboiler.set_point, Quantity.TEMPERATURE),
         )
 
@@ -229,13 +209,3 @@ def _matches(alarm: AlarmView, show: str) -> bool:
     if show == ATTENTION:
         return alarm.annunciated
     return show == "all" or alarm.state in {"SHLVD", "DSUPR", "OOSRV"}
-
-
-def _groups(model: UnitModel) -> list[tuple[str, list[str]]]:
-    """Put the values that a unit has into the order of the flow."""
-    groups = [(title, [name for name in names if name in model.values]) for title, names in FLOW_GROUPS]
-    placed = {name for _, names in groups for name in names}
-    rest = [name for name in model.values if name not in placed]
-    if rest:
-        groups.append(("Other values", rest))
-    return groups

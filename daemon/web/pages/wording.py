@@ -8,6 +8,9 @@ from daemon.web.schemas import ValueView
 _STATES = {"burner_on": ("off", "on"), "bypass_open": ("closed", "open")}
 BAD = "✗"
 """Stands for a bad value: never a blank, never a zero."""
+NEVER = 86400.0
+"""The time to a limit that stands for "not at all" [s]."""
+UNFORESEEN = "not foreseen"
 
 
 def state_word(value: ValueView) -> str:
@@ -22,7 +25,21 @@ def number_of(value: ValueView) -> str:
         return BAD
     if value.quantity == "state":
         return state_word(value)
+    if value.quantity == "duration":
+        return UNFORESEEN if unforeseen(value) else duration_words(value.value)
     return value.text.removesuffix(value.unit).strip().replace("-", "−")
+
+
+def measure_of(value: ValueView) -> str:
+    """Write the unit that stands beside the number; a duration carries its own."""
+    if value.value is None:
+        return "bad"
+    return "" if value.quantity == "duration" else value.unit
+
+
+def unforeseen(value: ValueView) -> bool:
+    """Whether a time to a limit says that the limit is not on its way."""
+    return value.name.endswith("time_to_limit") and (value.value is None or value.value >= NEVER)
 
 
 def spread_of(value: ValueView) -> str:

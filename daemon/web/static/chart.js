@@ -115,7 +115,6 @@ export class Chart {
       parts.push(svg("text", { x: x(tick), y: height - 5, "text-anchor": anchor }, times.text(tick)));
     }
     parts.push(svg("rect", { class: "frame", x: LEFT, y: TOP, width: width - LEFT - RIGHT, height: bottom - TOP }));
-    if (spec.unit) parts.push(svg("text", { x: LEFT + 4, y: TOP + 12 }, spec.unit));
     const inside = svg("g", { "clip-path": `url(#${this.id}-clip)` });
     for (const limit of limits) {
       inside.append(svg("line", { class: "limit-line", x1: LEFT, x2: width - RIGHT, y1: y(limit.at), y2: y(limit.at) }));
@@ -123,7 +122,7 @@ export class Chart {
     series.forEach((one, index) => this.trace(inside, one, `s${index}`, x, y));
     parts.push(inside);
     for (const limit of limits) {
-      const above = limit.side === "low" ? 12 : -3;
+      const above = limit.side === "low" ? -4 : 12; // on the normal side of its line
       parts.push(svg("text", { class: "limit-text", x: width - RIGHT - 3, y: y(limit.at) + above, "text-anchor": "end" }, `${limit.side} ${tidy(limit.text)}`));
     }
     for (const span of alarms) {

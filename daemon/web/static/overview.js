@@ -1,4 +1,5 @@
-// The overview: the record below the units.
+// The overview: short trends beside the values, the record below the units.
+import "./spark.js";
 import { onStep } from "./page.js";
 import { showRecord } from "./record.js";
 

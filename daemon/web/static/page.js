@@ -237,5 +237,7 @@ document.getElementById("log-out").addEventListener("click", async () => {
 document.getElementById("zone").textContent = zoneName();
 for (const place of document.querySelectorAll(".zone-name")) place.textContent = `(${zoneName()})`;
 showTheme();
+// An alarm's words hold its newest value; while one stands, they are asked for again now and then.
+setInterval(() => document.querySelector("#alarm-line .first") && document.visibilityState === "visible" && refresh(), 10000);
 setInterval(tick, 250);
 keepFollowing();

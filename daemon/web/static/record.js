@@ -4,6 +4,12 @@ import { momentText } from "./page.js";
 
 const MOST = 60;
 
+// The states before and after an alarm's step, and what made it: "NORM -> UNACK (condition true)".
+export function stepOf(entry) {
+  const [, previous, state, event] = /^(\w+) -> (\w+) \((.*)\)$/.exec(entry.change);
+  return { previous, state, event };
+}
+
 function line(entry) {
   const item = document.createElement("li");
   const time = document.createElement("time");
@@ -12,11 +18,18 @@ function line(entry) {
   const unit = document.createElement("span");
   unit.textContent = entry.unit || "daemon";
   const text = document.createElement("span");
-  const who = entry.actor ? ` by ${entry.actor}` : "";
-  const why = entry.comment ? `: ${entry.comment}` : "";
-  text.textContent = entry.alarm ? `${entry.event}${who}, ${entry.priority}: ${entry.message}${why}` : entry.message;
+  text.textContent = entry.type === "alarm" ? stepText(entry) : entry.message;
   item.append(time, unit, text);
   return item;
+}
+
+const EVENTS = { "condition true": "came", "condition false": "went", "condition false, latched": "went, latched", "re-alarmed": "still there" };
+
+function stepText(entry) {
+  const { event } = stepOf(entry);
+  const who = entry.actor ? ` by ${entry.actor}` : "";
+  const why = entry.actor && entry.reason ? ` (${entry.reason})` : "";
+  return `${entry.priority} alarm ${EVENTS[event] ?? event}${who}${why}: ${entry.message}`;
 }
 
 export async function showRecord(place, query = "") {

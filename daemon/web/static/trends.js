@@ -2,6 +2,7 @@
 import { ask, askJson } from "./api.js";
 import { Chart } from "./chart.js";
 import { boxNow, clockText, momentText } from "./page.js";
+import { stepOf } from "./record.js";
 import { zoneOffset } from "./scales.js";
 import { svg } from "./values.js";
 
@@ -63,16 +64,18 @@ async function alarmSpans(from, to) {
     if (!row) continue;
     const step = JSON.parse(row);
     const time = Date.parse(step.time) / 1000;
-    const begun = open.get(step.alarm);
-    if (quiet.has(step.state) && begun) {
+    const { state: now } = stepOf(step);
+    const begun = open.get(step.name);
+    if (quiet.has(now) && begun) {
       spans.push({ ...begun, to: time });
-      open.delete(step.alarm);
-    } else if (!quiet.has(step.state) && !begun) {
-      open.set(step.alarm, { from: time, priority: step.priority, message: step.message, alarm: step.alarm });
+      open.delete(step.name);
+    } else if (!quiet.has(now) && !begun) {
+      open.set(step.name, { from: time, priority: step.priority, message: step.message });
     }
   }
   for (const begun of open.values()) spans.push({ ...begun, to });
-  return spans.filter((span) => span.to >= from);
+  const order = ["low", "medium", "high", "highest"]; // the worst is drawn last, on top
+  return spans.filter((span) => span.to >= from).sort((one, other) => order.indexOf(one.priority) - order.indexOf(other.priority));
 }
 
 async function show() {

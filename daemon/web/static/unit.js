@@ -9,17 +9,20 @@ const unit = document.body.dataset.pageUnit;
 const SPAN = 2 * 3600;
 const POINTS = 300;
 const WIDTH = SPAN / POINTS;
+const SHORTEST = 900; // so that a daemon that has just started shows more than a dot at the edge
 const places = [...document.querySelectorAll("[data-chart]")];
-const charts = new Map(places.map((place) => [place.dataset.chart, new Chart(place, { height: 130 })]));
+const charts = new Map(places.map((place) => [place.dataset.chart, new Chart(place, { height: 150 })]));
 const kept = new Map();
 
 function draw() {
   const end = boxNow() / 1000;
+  const first = Math.min(...[...kept.values()].map((one) => one.time[0] ?? end));
+  const start = Math.min(end - SHORTEST, Math.max(end - SPAN, first));
   for (const [name, chart] of charts) {
     const one = kept.get(name);
     const band = bandOf(unit, name);
     if (one) {
-      chart.draw({ start: end - SPAN, end, unit: one.unit, series: [one], normal: band?.normal, limits: innermost(band) });
+      chart.draw({ start, end, unit: one.unit, series: [one], normal: band?.normal, limits: innermost(band) });
     }
   }
 }

@@ -16,7 +16,22 @@ export const tidy = (text) => text.replace("-", "−");
 function numberOf(one) {
   if (one.value === null) return BAD;
   if (one.quantity === "state") return (STATES[one.name] || ["no", "yes"])[one.value ? 1 : 0];
+  if (one.quantity === "duration") return unforeseen(one) ? "not foreseen" : durationWords(one.value);
   return tidy(bare(one));
+}
+
+const NEVER = 86400;
+const unforeseen = (one) => one.name.endsWith("time_to_limit") && (one.value === null || one.value >= NEVER);
+const measureOf = (one) => (one.value === null ? "bad" : one.quantity === "duration" ? "" : one.unit);
+
+function durationWords(seconds) {
+  const whole = Math.round(seconds);
+  if (whole < 120) return `${whole} s`;
+  const minutes = Math.floor(whole / 60);
+  if (minutes < 120) return `${minutes} min`;
+  const hours = Math.floor(minutes / 60);
+  if (hours < 48) return minutes % 60 ? `${hours} h ${minutes % 60} min` : `${hours} h`;
+  return hours % 24 ? `${Math.floor(hours / 24)} d ${hours % 24} h` : `${hours / 24} d`;
 }
 
 const bare = (one) => (one.unit && one.text.endsWith(one.unit) ? one.text.slice(0, -one.unit.length) : one.text).trim();
@@ -34,7 +49,7 @@ function showValue(place, one) {
   place.dataset.quality = one.quality;
   put(place.querySelector(".number"), numberOf(one));
   put(place.querySelector(".spread"), "spread" in place.dataset ? spreadOf(one) : "");
-  put(place.querySelector(".measure"), one.value === null ? "bad" : one.unit);
+  put(place.querySelector(".measure"), measureOf(one));
   const mark = one.quality === "uncertain" ? "?" : "";
   put(place.querySelector(".mark"), place.namespaceURI === SVG && mark ? ` ${mark}` : mark);
 }
@@ -54,7 +69,11 @@ export function showUnit(unit) {
   }
   for (const place of mine("data-reason")) {
     const one = found.get(place.dataset.reason);
-    if (one) put(place, one.quality === "good" ? "" : one.reason);
+    if (one) put(place, one.quality === "good" ? "" : one.reason.replaceAll("_", " "));
+  }
+  for (const place of mine("data-forecast")) {
+    const one = found.get(place.dataset.forecast);
+    if (one) put(place, one.value === null || unforeseen(one) ? "" : `limit in ${numberOf(one)} at this trend`);
   }
   for (const place of mine("data-bar")) drawBar(place, found.get(place.dataset.bar));
   for (const place of mine("data-level")) {
