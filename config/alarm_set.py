@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from pydantic import TypeAdapter, ValidationError
 
-from config.alarm_inputs import missing_signals
+from config.alarm_inputs import known_of, missing_signals
 from config.alarms import (
     AlarmDefinition,
     AlarmOverride,
@@ -134,7 +134,7 @@ class _Resolver:
     def __init__(self, site: Site, unit: DehydrationUnit) -> None:
         self._unit = unit
         self._context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
-        index = site.units.index(unit)
+        index = next(i for i, other in enumerate(site.units) if other is unit)  # not equality: it costs
         self._layers: list[tuple[KeyPath, Mapping[str, AlarmOverride]]] = [
             (("alarms",), site.alarms),
             (("units", index, "alarms"), unit.alarms),
@@ -145,6 +145,7 @@ class _Resolver:
             if (quantity := _signal_quantity(name, signal)) is not None
         }
         results = {name: kind.quantity for name, kind in RESULT_KINDS.items()}
+        self._has = known_of(unit)
         self._known = Known(site_values(unit), self._signal_quantities | results)
         self._all_names: set[str] = set()
 
@@ -256,7 +257,7 @@ class _Resolver:
 
     def _find(self, name: str) -> tuple[Literal["signal", "result"], str]:
         """Return where a name is looked up: a result where it can be calculated, else the signal."""
-        missing = missing_signals(name, self._unit.signals) if name in RESULT_KINDS else ()
+        missing = missing_signals(name, self._has) if name in RESULT_KINDS else ()
         if name in RESULT_KINDS and not missing:
             return "result", name
         if name in self._unit.signals:

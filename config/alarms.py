@@ -25,6 +25,7 @@ Condition = Literal[
     "rate high",
     "rate low",
     "deviation",
+    "predicted",
     "state true",
     "state false",
     "bad quality",
@@ -42,7 +43,7 @@ StateName = Literal[
 ]
 """Operating states that may be named in an alarm; ``unknown`` may not, because it suppresses nothing."""
 
-LIMIT_CONDITIONS = frozenset({"high", "low", "rate high", "rate low", "deviation"})
+LIMIT_CONDITIONS = frozenset({"high", "low", "rate high", "rate low", "deviation", "predicted"})
 """Conditions that compare with a setpoint."""
 DEFAULT_SHELVING = 8 * 3600.0
 """How long an alarm is shelved when the operator does not say [s]."""
@@ -72,7 +73,8 @@ class AlarmDefinition(StrictModel):
     """Result or signal watched, a result before a signal of the same name; ``every signal`` and
     ``every controller`` make one alarm each."""
     condition: Condition
-    """How the input is compared with the setpoint."""
+    """How the input is compared with the setpoint. ``predicted``: the input is a time to a limit, and the
+    earliest that its uncertainty allows (99 %) is compared."""
     setpoint: Text | None = None
     """Where the condition begins; for rates the change within ``window``."""
     setpoint_by_state: dict[StateName, Text] = {}

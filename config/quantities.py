@@ -147,4 +147,42 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
     ("dew_point_bias", Quantity.TEMPERATURE_DIFFERENCE, "measured less calculated dew point, learned"),
     ("stroke_irregularity", Quantity.FRACTION, "standard deviation of the stroke intervals over their mean"),
     ("stroke_asymmetry", Quantity.FRACTION, "difference of the two half strokes over the whole stroke"),
+    (
+        "reboiler_time_to_limit",
+        Quantity.DURATION,
+        "time to the glycol's breakdown temperature at the present trend; a day stands for not at all",
+    ),
+    (
+        "margin_time_to_limit",
+        Quantity.DURATION,
+        "time to the end of the dew-point margin at the present trend; a day stands for not at all",
+    ),
+    ("gas_rate_capacity", Quantity.GAS_RATE, "gas rate at which the contactor floods as it is now"),
+    ("glycol_loss_rate", Quantity.FRACTION, "share of the surge tank that is lost a day while circulating"),
+    ("glycol_age", Quantity.DURATION, "time since the glycol was changed"),
+    (
+        "glycol_exposure",
+        Quantity.FRACTION,
+        "share of the glycol's change interval used up by time or by heat, the worse",
+    ),
+    ("pump_change_advised", Quantity.STATE, "another installed pump suits the load of the last days"),
+    (
+        "dew_point_drift",
+        Quantity.FRACTION,
+        "control chart of measured less calculated dew point, share of its limit",
+    ),
+    ("pump_efficiency", Quantity.FRACTION, "delivered over displaced glycol, by glycol meter and strokes"),
+    (
+        "pump_efficiency_drift",
+        Quantity.FRACTION,
+        "control chart of the pump's efficiency, share of its limit",
+    ),
+    ("fired_without_level", Quantity.STATE, "the burner burns below the reboiler's least level"),
+    ("gas_before_hot", Quantity.STATE, "gas was admitted in a start-up before the reboiler was hot"),
+    (
+        "bypass_closed_early",
+        Quantity.STATE,
+        "the bypass was closed in a start-up before the reboiler was hot and glycol circulated",
+    ),
+    ("gas_admitted_fast", Quantity.STATE, "more gas came within minutes of a start-up than should"),
 )

@@ -77,6 +77,7 @@ def site_values(unit: DehydrationUnit) -> dict[str, tuple[Quantity, float | None
     lowest = pump.stall_rate if accepted is None else min(pump.stall_rate, accepted.stroke_rate)
     return {
         "reboiler_set_point": (Quantity.TEMPERATURE, unit.reboiler.set_point),
+        "reboiler_least_level": (Quantity.FRACTION, unit.reboiler.least_level),
         "pump_stall_rate": (Quantity.STROKE_RATE, pump.stall_rate),
         "pump_stall_rate_set_aside": (Quantity.STROKE_RATE, pump.stall_rate if accepted else None),
         "pump_maximum_rate": (Quantity.STROKE_RATE, pump.maximum_rate),

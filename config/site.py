@@ -6,9 +6,9 @@ Text with units ("7 lb/MMscf", "1520 m", "0.5 psi") becomes SI floats here, once
 from __future__ import annotations
 
 import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from config.alarms import AlarmOverride
 from config.base import Name, StrictModel
@@ -83,6 +83,10 @@ class Reboiler(StrictModel):
     """Pressure in the reboiler above the barometric one, where it is not measured."""
     stripping_gas_ratio: GasLiquidRatio = 0.0
     """Stripping gas per glycol, for example "3 scf/gal", where it is not measured."""
+    least_level: Fraction | None = None
+    """Reboiler level at which the fire tube is still covered, as a share of the level's range."""
+    glycol_changed_on: datetime.date | None = None
+    """When the glycol was last changed; another date begins a new count of age and exposure."""
 
 
 class AcceptedStallRate(StrictModel):
@@ -176,13 +180,40 @@ class SiteInfo(StrictModel):
     """What the pipeline accepts."""
 
 
+class ArchiveSettings(StrictModel):
+    """Where the journal's closed periods are kept, compressed, and for how long."""
+
+    enabled: bool = True
+    """Whether there is an archive; without one, scans older than the journal keeps them are deleted."""
+    folder: str = "tegwatch-archive"
+    """Folder of the archive files; relative to the site file."""
+    period: Duration = 86400.0
+    """Time that one file holds; an hour to a day, and a day must hold it a whole number of times."""
+    keep_scans: Duration = 400 * 86400.0
+    """How long every scan is kept."""
+    keep_minutes: Duration = 5 * 366 * 86400.0
+    """How long statistics over minutes are kept."""
+    keep_hours: Duration = 20 * 366 * 86400.0
+    """How long statistics over hours are kept."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not 3600.0 <= self.period <= 86400.0 or 86400.0 % self.period:
+            raise ValueError('period must be "1 h", "2 h", "3 h", "4 h", "6 h", "8 h", "12 h" or "1 d"')
+        if not self.keep_scans <= self.keep_minutes <= self.keep_hours:
+            raise ValueError("keep_scans, keep_minutes and keep_hours must not get shorter in this order")
+        return self
+
+
 class JournalSettings(StrictModel):
     """Where everything is kept first."""
 
     path: str = "tegwatch-journal.sqlite3"
     """File; relative to the site file."""
     keep: Duration = 31 * 86400.0
-    """How long scans are kept."""
+    """How long scans are kept exactly as they were, for replay and for sinks that are behind."""
+    archive: ArchiveSettings = ArchiveSettings()
+    """What becomes of scans in the long run."""
 
 
 class ApiSettings(StrictModel):

@@ -106,12 +106,12 @@ def _limit(site: Site, units: Any, quantity: Any) -> str:
 
 
 def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
-    from config.alarm_inputs import missing_signals
+    from config.alarm_inputs import known_of, missing_signals
     from config.alarm_set import resolve_alarms
     from config.quantities import RESULT_KINDS
 
     alarms = resolve_alarms(site, unit)
-    missing = {name: missing_signals(name, unit.signals) for name in RESULT_KINDS}
+    missing = {name: missing_signals(name, known_of(unit)) for name in RESULT_KINDS}
     return {
         "name": unit.name,
         "pump_in_service": unit.pump_in_service.name,

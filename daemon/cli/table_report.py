@@ -51,7 +51,7 @@ def _others(overrides: Mapping[str, AlarmOverride], signals: Collection[str]) ->
 def _added(
     site: Site, unit: DehydrationUnit, without: Site, before: DehydrationUnit, added: Mapping[str, TableRow]
 ) -> dict[str, Any]:
-    from config.alarm_inputs import missing_signals
+    from config.alarm_inputs import known_of, missing_signals
     from config.alarm_set import resolve_alarms
     from config.quantities import RESULT_KINDS
 
@@ -66,7 +66,7 @@ def _added(
         "results": [
             name
             for name in RESULT_KINDS
-            if missing_signals(name, before.signals) and not missing_signals(name, unit.signals)
+            if missing_signals(name, known_of(before)) and not missing_signals(name, known_of(unit))
         ],
         "alarms": [alarm.id for alarm in resolve_alarms(site, unit).alarms if alarm.id not in known],
     }

@@ -36,6 +36,8 @@ from daemon.monitor.alarms.record import AlarmSnapshot
 from daemon.monitor.checks import SignalCheck
 from daemon.monitor.moment import Moment, TimeLine
 from daemon.monitor.operating_state import OperatingStateMachine
+from daemon.monitor.outlook.outlook import Outlook
+from daemon.monitor.outlook.view import View
 from daemon.monitor.process import ProcessCalculation
 from daemon.monitor.redundancy import REDUNDANT_PAIRS, RedundancyCheck
 from daemon.monitor.specs import SignalSpec, signal_specs
@@ -108,10 +110,16 @@ class UnitMonitor:
             LEAST_GLYCOL_SHARE * pump.displacement * pump.maximum_rate,
             specs,
         )
+        self._outlook = Outlook(unit, _full_gas_rate(specs))
         self._engine = AlarmEngine(unit.name, self._alarms, self._write)
         self._saved_alarms: Mapping[str, object] | None = None
         self._stall: float | None = None
         self._checkpoint_at = -math.inf
+
+    @property
+    def _now(self) -> float:
+        last = self._timeline.last
+        return 0.0 if last is None else last.now
 
     @property
     def state(self) -> OperatingState:
@@ -119,8 +127,18 @@ class UnitMonitor:
         return self._state.state
 
     def alarms(self) -> tuple[AlarmSnapshot, ...]:
-        """Return every alarm of the unit as it stands, in the order of the configuration."""
-        return self._engine.snapshot()
+        """Return every alarm of the unit as it stands, in the order of the configuration.
+
+        Process alarms that stand carry the likely causes of what moves.
+        """
+        shown = self._engine.snapshot()
+        if self._engine.quiet:
+            return shown
+        causes = self._outlook.diagnosis()
+        return tuple(
+            dataclasses.replace(one, diagnosis=causes) if one.condition and one.about_process else one
+            for one in shown
+        )
 
     def step(self, scan: Scan) -> Outcome:
         """Take one scan; return what was made of it.
@@ -148,6 +166,10 @@ class UnitMonitor:
         drying = self._state.state is OperatingState.DRYING
         results |= self._process.results(signals, results["stroke_rate"], moment.now, drying=drying)
         self._update_state(signals, results, moment, events)
+        if self._outlook.due(moment.now):
+            view = View(scan.time, moment.now, self.state, signals, results)
+            self._outlook.look(view, quiet=self._engine.quiet)
+        results |= self._outlook.results
         if before is not None:
             self._note_clock(before, moment, events)
         values = ScanRecord(scan.unit, scan.time, self.state, signals, results)
@@ -221,6 +243,7 @@ class UnitMonitor:
             "strokes": self._strokes.save(),
             "process": self._process.save(),
             "state": self._state.save(),
+            "outlook": self._outlook.save(self._now),
             "alarms": alarms,
             "stall": self._stall,
             "checkpoint_at": self._checkpoint_at if math.isfinite(self._checkpoint_at) else None,
@@ -261,6 +284,8 @@ class UnitMonitor:
         self._strokes.restore(state["strokes"])
         self._process.restore(state["process"])
         self._state.restore(state["state"])
+        if "outlook" in state:  # not in what an earlier version saved
+            self._outlook.restore(state["outlook"], self._now)
         self._stall = state["stall"]
         self._checkpoint_at = -math.inf if state["checkpoint_at"] is None else state["checkpoint_at"]
         # Read once now, so that what cannot be read is refused here; taken over when the time is known.

@@ -17,6 +17,9 @@ from config.alarms import ResolvedAlarm
 from daemon.model import Link, LinkState, OperatingState, Quality, Reading, Result
 from daemon.monitor.alarms.trend import Window
 
+NINETY_NINE_PERCENT = 2.576
+"""Standard deviations to both sides that hold 99 % of a normal distribution."""
+
 
 @dataclass(frozen=True, slots=True)
 class AlarmInputs:
@@ -136,12 +139,21 @@ class Watch:
             return Observation(position, value, setpoint, time, _why_unknown(alarm, source, value))
         if setpoint is None:
             true = (value >= 0.5) is (alarm.condition == "state true")
-            return Observation(Position.BEYOND if true else Position.BACK, value, None, time)
-        excess = setpoint - value if alarm.condition in {"low", "rate low"} else value - setpoint
+            why = source.reason if source is not None else ""
+            return Observation(Position.BEYOND if true else Position.BACK, value, None, time, why)
+        why = ""
+        if alarm.condition == "predicted":
+            earliest = _earliest(source, value)
+            excess = setpoint - earliest
+            why = f"{earliest / 60.0:.0f} min at the earliest"
+        elif alarm.condition in {"low", "rate low"}:
+            excess = setpoint - value
+        else:
+            excess = value - setpoint
         if excess > 0.0:
-            return Observation(Position.BEYOND, value, setpoint, time)
+            return Observation(Position.BEYOND, value, setpoint, time, why)
         position = Position.BACK if excess <= -alarm.deadband else Position.BETWEEN
-        return Observation(position, value, setpoint, time)
+        return Observation(position, value, setpoint, time, why)
 
     def _setpoint(self, inputs: AlarmInputs) -> float | None:
         setpoint, by_state = self._alarm.setpoint, self._alarm.setpoint_by_state
@@ -176,6 +188,12 @@ class Watch:
 
 
 _NOT_CONNECTED = frozenset({LinkState.DOWN, LinkState.CONNECTING})
+
+
+def _earliest(source: Reading | Result | None, value: float) -> float:
+    """Return the earliest time to a limit that its uncertainty allows, at 99 % confidence [s]."""
+    uncertainty = source.uncertainty if isinstance(source, Result) else None
+    return max(0.0, value - NINETY_NINE_PERCENT * (uncertainty or 0.0))
 
 
 def _usable(inputs: AlarmInputs, name: str) -> float | None:

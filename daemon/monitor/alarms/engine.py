@@ -24,7 +24,14 @@ from daemon.monitor.alarms.first_out import FirstOut, Rank
 from daemon.monitor.alarms.first_out import Sequence as FirstOutSequence
 from daemon.monitor.alarms.lifecycle import LifeEvent
 from daemon.monitor.alarms.messages import ValueFormatter
-from daemon.monitor.alarms.record import Acknowledgement, AlarmRecord, AlarmSnapshot, SavedAlarm, Shelf
+from daemon.monitor.alarms.record import (
+    Acknowledgement,
+    AlarmRecord,
+    AlarmSnapshot,
+    SavedAlarm,
+    Shelf,
+    about_process,
+)
 
 _VERSION = 1
 
@@ -71,6 +78,7 @@ class AlarmEngine:
         self._records = {alarm.id: AlarmRecord(alarm) for alarm in alarms}
         if len(self._records) != len(alarms):
             raise ValueError(f"two alarms of {unit} have the same id")
+        self._process = [record for record in self._records.values() if about_process(record.alarm)]
         self._first_out = FirstOut()
         self._counter = 0
         self._time = 0.0
@@ -114,6 +122,11 @@ class AlarmEngine:
         renewed = event is LifeEvent.SHELVED and record.life.shelved
         detail = self._note(record, action)
         return (self._step(record, event, reason=detail, action=action, keep=renewed),)
+
+    @property
+    def quiet(self) -> bool:
+        """Whether no alarm about the process has its condition true."""
+        return not any(record.detector.active for record in self._process)
 
     def active(self) -> tuple[AlarmSnapshot, ...]:
         """Return every alarm that is not normal, the most important first, then the newest."""

@@ -13,6 +13,7 @@ from daemon.monitor.alarms.lifecycle import LifeEvent
 ValueFormatter = Callable[[Quantity, float], str]
 """Writes an SI value of a quantity with its unit, as the site shows it."""
 
+_FAR: Final = 86400.0
 _SAID: Final = {
     LifeEvent.RE_ALARMED: "still not resolved",
     LifeEvent.ACKNOWLEDGED: "acknowledged",
@@ -45,11 +46,14 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     if seen.value is None:
         return f"no usable value ({seen.why})" if seen.why else "no usable value"
     if alarm.condition in {"state true", "state false"}:
-        return f"{_words(alarm.input)}: {'yes' if seen.value >= 0.5 else 'no'}"
+        why = f" ({seen.why})" if seen.why else ""
+        return f"{_words(alarm.input)}: {'yes' if seen.value >= 0.5 else 'no'}{why}"
     value = write(alarm.setpoint_quantity, seen.value)
     if seen.setpoint is None:
         return f"{value}, the setpoint has no usable value"
     setpoint = write(alarm.setpoint_quantity, seen.setpoint)
+    if alarm.condition == "predicted":
+        return f"limit in {_minutes(seen.value)} at the present trend, {seen.why}, warns below {setpoint}"
     if alarm.condition == "deviation":
         return f"{value} away from {_words(alarm.deviation_from)}, limit {setpoint}"
     if alarm.condition in {"rate high", "rate low"}:
@@ -61,6 +65,10 @@ def _now(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) -> str:
     if seen.value is None or alarm.condition in {"link down", "state true", "state false"}:
         return ""
     return f", now {write(alarm.setpoint_quantity, seen.value)}"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60.0:.0f} min" if seconds < _FAR else "a day or more"
 
 
 def _words(name: str) -> str:

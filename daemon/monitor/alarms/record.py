@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from config.alarms import ResolvedAlarm
 from daemon.model import AlarmState
 from daemon.monitor.alarms.conditions import AlarmInputs, Detector, Observation, Position, Watch
+from daemon.monitor.alarms.diagnosis import Candidate
 from daemon.monitor.alarms.lifecycle import Life
 from daemon.monitor.alarms.suppression import SavedRule, StateRule
 
@@ -67,7 +68,8 @@ class AlarmSnapshot:
     """One alarm as a list shows it.
 
     Times are POSIX seconds UTC, values SI. ``held`` says why the condition cannot be judged at the moment;
-    empty when it can.
+    empty when it can. ``diagnosis`` holds the known faults that would explain what moves, the likeliest
+    first; empty where nothing tells.
     """
 
     alarm: ResolvedAlarm
@@ -84,6 +86,17 @@ class AlarmSnapshot:
     service_note: str
     held: str
     first_out: bool
+    diagnosis: tuple[Candidate, ...] = ()
+
+    @property
+    def about_process(self) -> bool:
+        """Whether it tells of the process, not of an instrument, a link or this program."""
+        return about_process(self.alarm)
+
+
+def about_process(alarm: ResolvedAlarm) -> bool:
+    """Whether an alarm tells of the process, not of an instrument, a link or this program."""
+    return alarm.alarm_class not in {"instrument", "system"}
 
 
 class AlarmRecord:

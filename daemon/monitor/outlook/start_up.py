@@ -1,0 +1,130 @@
+"""Whether a start-up keeps its order: glycol before fire, heat before gas, the bypass last and slowly.
+
+Common practice (no source) is: fill, circulate cold, light and heat, reach the reboiler's temperature, open
+the contactor slowly, close the bypass last. Each departure is a result of its own that is 1 while it holds
+and 0 otherwise, and only where the signals exist that show it. Nothing here says what to do: the site's
+start-up procedure does.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from typing import Any
+
+from config.site import DehydrationUnit
+from daemon.model import OperatingState, Result
+from daemon.monitor.outlook.view import View, resting_on
+
+COLD_BY = 20.0
+"""The reboiler counts as not ready so much below its set point [K], as in the operating state."""
+ADMITTED_WITHIN = 300.0
+"""Gas is admitted slowly if it takes longer than this to come [s]; ours."""
+ADMITTED_SHARE = 0.5
+"""Share of the full gas rate that may come within that time; ours."""
+SETTLED = 1800.0
+"""How long after gas first came a start-up lasts [s]."""
+
+_STANDING = frozenset(
+    {
+        OperatingState.SHUT_IN,
+        OperatingState.COLD,
+        OperatingState.HEATING,
+        OperatingState.READY,
+        OperatingState.COOLING_DOWN,
+    }
+)
+
+
+class StartUpWatch:
+    """Watches the order of a start-up.
+
+    Parameters
+    ----------
+    unit : DehydrationUnit
+        For the reboiler's set point and least level.
+    full_gas_rate : float
+        Gas rate that counts as full [standard m3/s].
+    """
+
+    def __init__(self, unit: DehydrationUnit, full_gas_rate: float) -> None:
+        self._ready = unit.reboiler.set_point - COLD_BY
+        self._least_level = unit.reboiler.least_level
+        self._most_gas = ADMITTED_SHARE * full_gas_rate
+        self._starting = False
+        self._gas_since: float | None = None
+        self._early = False
+        self._bypass_early = False
+        self._bypass: bool | None = None
+        self._gas: deque[tuple[float, float]] = deque()
+
+    def results(self, view: View) -> dict[str, Result]:
+        """Return the departures [1 or 0] that this site's signals can show."""
+        self._follow(view)
+        found: dict[str, Result] = {}
+        signals = view.signals
+        if self._least_level is not None and "burner_on" in signals and "reboiler_level" in signals:
+            level = view.value("reboiler_level")
+            bare = view.truth("burner_on") is True and level is not None and level < self._least_level
+            found["fired_without_level"] = resting_on(view, ("burner_on", "reboiler_level"), float(bare))
+        if "gas_rate" in signals and "reboiler_temperature" in signals:
+            needs = ("gas_rate", "reboiler_temperature")
+            found["gas_before_hot"] = resting_on(view, needs, float(self._early))
+            if "bypass_open" in signals:
+                needs = ("bypass_open", "reboiler_temperature")
+                found["bypass_closed_early"] = resting_on(view, needs, float(self._bypass_early))
+        if "gas_rate" in signals:
+            found["gas_admitted_fast"] = resting_on(view, ("gas_rate",), float(self._admitted_fast(view)))
+        return found
+
+    def _follow(self, view: View) -> None:
+        temperature = view.value("reboiler_temperature")
+        cold = temperature is not None and temperature < self._ready
+        if view.state in _STANDING:
+            self._starting, self._gas_since = True, None
+            self._early = self._bypass_early = False
+        elif view.circulating:
+            if self._starting and self._gas_since is None:
+                self._gas_since = view.now
+                self._early = cold
+            if self._gas_since is not None and view.now - self._gas_since > SETTLED:
+                self._starting = False
+        bypass = view.truth("bypass_open")
+        standing_pump = (view.value("stroke_rate") or 0.0) <= 0.0
+        if bypass is False and self._bypass is True and self._starting and (cold or standing_pump):
+            self._bypass_early = True
+        if bypass is not None:
+            self._bypass = bypass
+        if temperature is not None and not cold:
+            self._early = False
+            self._bypass_early = self._bypass_early and standing_pump
+        if bypass:
+            self._bypass_early = False
+
+    def _admitted_fast(self, view: View) -> bool:
+        """Whether more gas came within five minutes of a start-up than should."""
+        rate = view.value("gas_rate")
+        if rate is None:
+            return False
+        gas = self._gas
+        gas.append((view.now, rate))
+        while view.now - gas[0][0] > ADMITTED_WITHIN:
+            gas.popleft()
+        return self._starting and rate - min(value for _, value in gas) > self._most_gas
+
+    def save(self, now: float) -> dict[str, object]:
+        """Return the state as JSON values."""
+        return {
+            "starting": self._starting,
+            "gas_since": self._gas_since,
+            "early": [self._early, self._bypass_early],
+            "bypass": self._bypass,
+            "gas": [[now - at, rate] for at, rate in self._gas],
+        }
+
+    def restore(self, saved: Mapping[str, Any], now: float) -> None:
+        """Take over a saved state."""
+        self._starting, self._gas_since = saved["starting"], saved["gas_since"]
+        self._early, self._bypass_early = saved["early"]
+        self._bypass = saved["bypass"]
+        self._gas = deque((now - age, rate) for age, rate in saved["gas"])
