@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.support.recording_modbus import SEEN
+
 settings.register_profile(
     "quick",
     max_examples=60,
@@ -53,6 +55,14 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> Generator[None, object, o
     if pyfuncitem.get_closest_marker("asyncio") is None:
         asyncio.set_event_loop(None)
     return (yield)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def only_reads_arrive() -> Iterator[None]:
+    """Fail the whole run if anything but a read ever reached one of the recording Modbus servers."""
+    yield
+    reads = {1, 2, 3, 4, 43}
+    assert set(SEEN) <= reads, f"function codes that arrived: {sorted(SEEN)}"
 
 
 @pytest.fixture(autouse=True)
