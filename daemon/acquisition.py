@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import structlog
 
@@ -28,8 +28,9 @@ from daemon.model import (
     StepInput,
 )
 from daemon.monitor.unit_monitor import UnitMonitor
-from daemon.pacing import ScanPacer
+from daemon.pacing import PROBE_PERIOD, LoadGovernor, ScanPacer
 from daemon.sources.board import Board
+from daemon.sources.ticks import Distribution
 
 log = structlog.get_logger()
 
@@ -43,6 +44,8 @@ class ScanFigures:
     refused: int = 0
     worst_lateness: float = 0.0
     last_lateness: float = 0.0
+    lateness: Distribution = field(default_factory=Distribution)
+    """From when a scan was due to when it was taken [s]."""
     failing: str = ""
     """Why scans of this unit cannot be evaluated; empty while they can."""
 
@@ -94,6 +97,15 @@ class UnitScanner:
         """Whole scan periods that passed unused."""
         return self._pacer.missed
 
+    def stretch(self, periods: int) -> None:
+        """Scan only every so many periods from the next scan on."""
+        self._pacer.stretch = periods
+
+    @property
+    def period(self) -> float:
+        """Time between two scans as the box bears it at present [s]."""
+        return self._pacer.period * self._pacer.stretch
+
     def take_over(self, previous: UnitScanner) -> None:
         """Go on counting and showing where the scanner of the same unit stood before a reload."""
         self.figures, self.latest = previous.figures, previous.latest
@@ -132,6 +144,7 @@ class UnitScanner:
         lateness = self._pacer.taken(now)
         self.figures.last_lateness = lateness
         self.figures.worst_lateness = max(self.figures.worst_lateness, lateness)
+        self.figures.lateness.add(lateness)
         self._arm()
         if self._writer.full:
             # A monitor must not move on unless its outcome is kept: better a slower scan than a lost alarm.
@@ -212,11 +225,29 @@ class UnitScanner:
         return transitions
 
 
+@dataclass(frozen=True, slots=True)
+class LoadFigures:
+    """Whether this box keeps up with its units."""
+
+    lag: float = 0.0
+    """How late timers run, the median of some seconds [s]."""
+    stretch: int = 1
+    """Only every so many scan periods a unit is evaluated; more than 1 is overload."""
+
+    @property
+    def overload(self) -> str:
+        """What is wrong, in words; empty while the box keeps up."""
+        if self.stretch == 1:
+            return ""
+        return f"this box does not keep up: every unit is evaluated once in {self.stretch} scan periods only"
+
+
 class Fleet:
     """All units' scanners by unit name."""
 
     def __init__(self, scanners: Iterable[UnitScanner]) -> None:
         self.scanners: Mapping[str, UnitScanner] = {scanner.unit.name: scanner for scanner in scanners}
+        self.load = LoadFigures()
 
     def alarm_state(self, unit: str, alarm: str) -> AlarmState | None:
         """Return an alarm's present state; ``None`` if there is no such unit or alarm."""
@@ -224,6 +255,13 @@ class Fleet:
             return None
         found = (known.state for known in scanner.monitor.alarms() if known.alarm.id == alarm)
         return next(found, None)
+
+    def bear(self, load: LoadFigures) -> None:
+        """Show how loaded the box is, and scan as often as it bears."""
+        if load.stretch != self.load.stretch:
+            for scanner in self.scanners.values():
+                scanner.stretch(load.stretch)
+        self.load = load
 
     def start(self) -> None:
         """Begin to scan every unit."""
@@ -234,6 +272,54 @@ class Fleet:
         """Take no further scan of any unit."""
         for scanner in self.scanners.values():
             scanner.stop()
+
+
+class LoadWatch:
+    """Looks how late timers run, has units scanned less often while they run late, and says so.
+
+    Parameters
+    ----------
+    clock : Clock
+        Monotonic time.
+    fleet : callable
+        Returns the fleet in force; a reload makes another.
+    note : callable
+        Keeps an event by kind and message.
+    """
+
+    def __init__(self, clock: Clock, fleet: Callable[[], Fleet], note: Callable[[str, str], None]) -> None:
+        self._clock = clock
+        self._fleet = fleet
+        self._note = note
+        self._governor = LoadGovernor()
+
+    async def run(self) -> None:
+        """Watch until cancelled."""
+        while True:
+            due = self._clock.monotonic() + PROBE_PERIOD
+            await asyncio.sleep(PROBE_PERIOD)
+            now = self._clock.monotonic()
+            self.probe(max(0.0, now - due), now)
+
+    def probe(self, lag: float, now: float) -> None:
+        """Take one look: a timer fired so much too late."""
+        before = self._governor.stretch
+        changed = self._governor.observe(lag, now)
+        load = LoadFigures(self._governor.lag, self._governor.stretch)
+        self._fleet().bear(load)
+        if not changed:
+            return
+        if load.stretch > before:
+            log.error("overload", stretch=load.stretch, lag=load.lag)
+            self._note("overload", f"{load.overload}; timers run {load.lag:.2f} s late")
+        elif load.overload:
+            log.warning("overload_eases", stretch=load.stretch)
+            self._note("overload eases", load.overload)
+        else:
+            log.info("overload_over")
+            self._note(
+                "overload over", "this box keeps up again: every unit is evaluated at every scan period"
+            )
 
 
 def pacer_for(site: Site, unit: DehydrationUnit, start: float) -> ScanPacer:

@@ -21,6 +21,7 @@ from config.hashes import values_hash
 from config.loader import configuration_hash
 from config.site import Site
 from config.web import WebSettings
+from daemon.acquisition import LoadWatch
 from daemon.clock import Clock, SystemClock
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
@@ -117,12 +118,14 @@ async def _serve(
     parts.keeper.event(
         "daemon started", f"tegwatch {VERSION} started", values=values_hash(parts.site), version=VERSION
     )
+    load_watch = LoadWatch(parts.clock, lambda: parts.fleet, parts.keeper.event)
     async with asyncio.TaskGroup() as group:
         # A writer that ends takes the daemon with it: unkept alarms are no alarms, and a new start mends it.
         inward = [
             group.create_task(parts.writer.watch(), name="journal writer"),
             group.create_task(eternal(parts, "retention", lambda: _retention(parts)), name="retention"),
             group.create_task(eternal(parts, "watchdog", lambda: _feed_watchdog(parts)), name="watchdog"),
+            group.create_task(eternal(parts, "load watch", load_watch.run), name="load watch"),
         ]
         if load is not None and parts.reloads is not None:
             carrying_out = reloading(group, parts, running, folder, load, parts.reloads)
@@ -167,8 +170,7 @@ async def _feed_watchdog(parts: Parts) -> None:
     withheld: tuple[str, ...] = ()
     while True:
         vitals = [
-            scans_of(one.unit.name, one.last_taken, one.unit.scan_period)
-            for one in parts.fleet.scanners.values()
+            scans_of(one.unit.name, one.last_taken, one.period) for one in parts.fleet.scanners.values()
         ]
         late = overdue(vitals, parts.clock.monotonic(), writer_alive=not parts.writer.full)
         if late:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from config.loader import configuration_hash
 from daemon.model import LinkState
+from daemon.sources.ticks import Distribution
 from daemon.web.parts import Daemon
 from daemon.web.schemas import HealthView, ReadinessView
 from daemon.web.views import link_view, rfc3339
@@ -22,7 +23,7 @@ def readiness_view(daemon: Daemon) -> ReadinessView:
             reasons.append(f"{unit.name} cannot be evaluated: {scanner.figures.failing}")
         elif latest is None:
             reasons.append(f"{unit.name} has not been scanned yet")
-        elif now - latest.monotonic > max(5.0, TARDY * unit.scan_period):
+        elif now - latest.monotonic > max(5.0, TARDY * scanner.period):
             reasons.append(f"{unit.name} was last scanned {now - latest.monotonic:.0f} s ago")
     if daemon.writer.figures.failing:
         reasons.append(f"journal: {daemon.writer.figures.failing}")
@@ -44,6 +45,9 @@ def health_view(daemon: Daemon) -> HealthView:
     reasons += [f"{one.unit.name}: {one.figures.failing}" for one in scanners if one.figures.failing]
     if written.failing:
         reasons.append(f"journal: {written.failing}")
+    load = daemon.fleet.load
+    if load.overload:
+        reasons.append(f"overload: {load.overload}")
     figures = [scanner.figures for scanner in scanners]
     return HealthView(
         site=daemon.site.site.name,
@@ -57,6 +61,9 @@ def health_view(daemon: Daemon) -> HealthView:
         scans_refused=sum(one.refused for one in figures),
         scans_missed=sum(scanner.missed for scanner in scanners),
         worst_lateness=round(max((one.worst_lateness for one in figures), default=0.0), 4),
+        lateness_p99=round(Distribution.merged(one.lateness for one in figures).quantile(0.99), 4),
+        timer_lag=round(load.lag, 4),
+        scan_stretch=load.stretch,
         links=links,
         journal={
             "commits": written.commits,

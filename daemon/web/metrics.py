@@ -31,6 +31,8 @@ METRICS: dict[str, tuple[_Kind, str, tuple[str, ...]]] = {
     "tegwatch_scans_missed": ("counter", "Whole scan periods that passed unused.", _UNIT),
     "tegwatch_scan_lateness_seconds": ("gauge", "How late the newest scan began.", _UNIT),
     "tegwatch_scan_lateness_worst_seconds": ("gauge", "The latest of all since the start.", _UNIT),
+    "tegwatch_scan_stretch": ("gauge", "Scan periods for each scan taken; more than 1 is overload.", ()),
+    "tegwatch_timer_lag_seconds": ("gauge", "Median lateness of this box's timers.", ()),
     "tegwatch_scan_age_seconds": ("gauge", "Time since the newest scan; absent before the first.", _UNIT),
     "tegwatch_values": ("gauge", "Values of the newest scan by quality.", ("unit", "kind", "quality")),
     "tegwatch_operating_state": ("gauge", "1 for the state the unit is in.", ("unit", "state")),
@@ -88,6 +90,8 @@ class _Figures(Collector):
         daemon = self._daemon
         yield "tegwatch_build_info", (daemon.version, configuration_hash(daemon.site)), 1.0
         yield from self._scans()
+        yield "tegwatch_scan_stretch", (), daemon.fleet.load.stretch
+        yield "tegwatch_timer_lag_seconds", (), daemon.fleet.load.lag
         yield from self._links()
         for sink in (one.health for one in daemon.sinks):
             yield "tegwatch_sink_delivered", (sink.name,), sink.delivered

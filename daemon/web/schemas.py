@@ -138,6 +138,12 @@ class HealthView(View):
     """Whole scan periods that passed unused."""
     worst_lateness: float
     """Seconds."""
+    lateness_p99: float
+    """99 % of scans since the start were taken within so many seconds of when they were due."""
+    timer_lag: float
+    """How late this box runs at present: median lateness of its timers [s]."""
+    scan_stretch: int
+    """Every unit is evaluated once in so many scan periods; more than 1 is overload."""
     links: list[LinkView]
     journal: dict[str, float]
     sinks: dict[str, dict[str, float | str]]
