@@ -278,6 +278,9 @@ _DISPLAY: dict[str, dict[Quantity, tuple[str, int]]] = {
     },
 }  # fmt: skip
 
+UNIT_SYSTEMS = tuple(_DISPLAY)
+"""The unit systems that a site can choose from."""
+
 _SYMBOLS = {"degF": "°F", "degC": "°C", "delta_degF": "°F", "mPa*s": "mPa·s"}
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 
 class JournalError(Exception):
     """The journal cannot do what was asked; the message says why and what to do."""
@@ -35,3 +37,19 @@ class Unstorable(JournalError):  # noqa: N818 - says what it is
     def __init__(self, sequence: int, reason: str) -> None:
         super().__init__(reason)
         self.sequence = sequence
+
+
+class ArchiveDamaged(JournalError):  # noqa: N818 - says what it is
+    """An archive file cannot be read; the rest of the history answers without it.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    """
+
+    def __init__(self, path: Path, reason: str) -> None:
+        super().__init__(
+            f"archive file {path}: {reason}; bring it back from a copy, or do without the time that it holds"
+        )
+        self.path = path

@@ -27,6 +27,7 @@ except (
 _CHECK_SECONDS = 1.0
 _TAIL = 200
 _SMALL_TABLES = ("boot", "unit", "layout", "checkpoint", "cursor", "step_input", "kept_state")
+_ARCHIVE_TABLES = ("archive", "archived")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +187,7 @@ def salvage(path: Path, complaint: str, now: float) -> Salvage:
 
 def _carry_over(old: sqlite3.Connection, new: sqlite3.Connection, complaint: str, aside: Path) -> Salvage:
     new.execute("BEGIN IMMEDIATE")
-    for table in ("meta", *_SMALL_TABLES):
+    for table in ("meta", *_SMALL_TABLES, *_ARCHIVE_TABLES):
         _copy_table(old, new, table)
     layouts = dict(new.execute("SELECT id, columns FROM layout"))
     after, step, limit, carried, gaps = 0, 1, 500, 0, list[tuple[int, int]]()

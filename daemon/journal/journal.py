@@ -16,7 +16,7 @@ import secrets
 import sqlite3
 import threading
 import uuid
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
@@ -328,7 +328,14 @@ class Journal:
         return int(row[0]) if row else 0
 
     @_one_at_a_time
-    def prune(self, before: float, *, now: float, scan_readers: Collection[str] = ()) -> Pruned:
+    def prune(
+        self,
+        before: float,
+        *,
+        now: float,
+        scan_readers: Collection[str] = (),
+        spare_unarchived: bool = False,
+    ) -> Pruned:
         """Delete old scans, some thousands at most in one call; alarms, events and checkpoints stay.
 
         What is old is judged along the journal's order (``daemon.journal.retention`` says how).
@@ -341,17 +348,33 @@ class Journal:
             The present time [POSIX s].
         scan_readers : collection of str
             Sinks that send scans on: what is deleted before they had it is counted as lost to them.
+        spare_unarchived : bool
+            Whether scans for which the archive does not answer yet stay, however old.
         """
-        run = self._connection.execute
-        try:
-            run("PRAGMA synchronous = NORMAL")
-            run("BEGIN IMMEDIATE")
-            pruned = prune_scans(self._connection, before, now, scan_readers)
-            run("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back()
-            raise StoreFailed(f"{self.path}: {error}") from error
-        return pruned
+        with self.transaction("NORMAL") as connection:
+            return prune_scans(connection, before, now, scan_readers, spare_unarchived=spare_unarchived)
+
+    @contextlib.contextmanager
+    def transaction(self, synchronous: str = "FULL") -> Iterator[sqlite3.Connection]:
+        """Give a transaction to whoever changes what stands beside the entries.
+
+        Raises
+        ------
+        StoreFailed
+            Nothing was stored.
+        """
+        with self._access:
+            try:
+                self._connection.execute(f"PRAGMA synchronous = {synchronous}")
+                self._connection.execute("BEGIN IMMEDIATE")
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except sqlite3.Error as error:
+                self._roll_back()
+                raise StoreFailed(f"{self.path}: {error}") from error
+            except BaseException:
+                self._roll_back()
+                raise
 
     @_one_at_a_time
     def close(self) -> None:

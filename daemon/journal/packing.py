@@ -215,18 +215,33 @@ class ScanRow:
         return source, received
 
     def record(self, unit: str, time: float) -> ScanRecord:
-        """Return everything in the row."""
-        verdict, value = self.verdict, self.value
-        signals: dict[str, Reading] = {}
-        for column, name in enumerate(self.layout.signals):
-            status, reason = verdict(column)
-            source, received = self.stamp(column)
-            signals[name] = Reading(value(column), status, source, received, reason)
+        """Return everything in the row; numbers are unpacked together, which is half the work."""
+        layout, body = self.layout, self._body
+        columns, signals = layout.columns, len(layout.signals)
+        values = struct.unpack_from(f"<{columns}d", body, HEADER.size)
+        spreads = struct.unpack_from(f"<{columns - signals}f", body, HEADER.size + 8 * columns)
+        stamps = struct.unpack_from(f"<{2 * self._stamps}d", body, layout.stamps_at)
+        stamp_of: tuple[int, ...] = (0,) * signals
+        if self._stamps > 1:
+            stamp_of = struct.unpack_from(f"<{signals}H", body, layout.stamps_at + 16 * self._stamps)
+        verdicts = self._verdicts or self._read_verdicts()
+        verdict_of: tuple[int, ...] = (0,) * columns
+        if len(verdicts) > 1:
+            verdict_of = struct.unpack_from(f"<{columns}H", body, self._indexes_at)
+        readings: dict[str, Reading] = {}
+        for name, number, stamp, verdict in zip(layout.signals, values, stamp_of, verdict_of, strict=False):
+            status, reason = verdicts[verdict]
+            value = None if number != number else number  # noqa: PLR0124 - NaN is the only value unlike itself
+            readings[name] = Reading(value, status, stamps[2 * stamp], stamps[2 * stamp + 1], reason)
         results: dict[str, Result] = {}
-        for column, name in enumerate(self.layout.results, start=len(signals)):
-            status, reason = verdict(column)
-            results[name] = Result(value(column), self.uncertainty(column), status, reason)
-        return ScanRecord(unit, time, self.state, signals, results)
+        for name, number, spread, verdict in zip(
+            layout.results, values[signals:], spreads, verdict_of[signals:], strict=True
+        ):
+            status, reason = verdicts[verdict]
+            value = None if number != number else number  # noqa: PLR0124 - see above
+            uncertainty = None if spread != spread else spread  # noqa: PLR0124 - see above
+            results[name] = Result(value, uncertainty, status, reason)
+        return ScanRecord(unit, time, self.state, readings, results)
 
     def _read_verdicts(self) -> tuple[tuple[Status, str], ...]:
         at = self.layout.stamps_at + 16 * self._stamps
@@ -240,6 +255,58 @@ class ScanRow:
             at += length
         self._indexes_at, self._verdicts = at, tuple(found)
         return self._verdicts
+
+
+class OpenedRow:
+    """A stored scan row on its way into arrays, where thousands of rows share their few verdicts.
+
+    Raises
+    ------
+    DamagedRow
+        The row does not match its check sum or its layout.
+    """
+
+    __slots__ = ("_body", "_layout", "_stamps", "codes", "reasons", "state")
+
+    def __init__(self, layout: Layout, body: bytes) -> None:
+        end = len(body) - _CHECK.size
+        if end < HEADER.size or zlib.crc32(body[:end]) != _CHECK.unpack_from(body, end)[0]:
+            raise DamagedRow("a scan row does not match its check sum")
+        version, self.state, columns, stamps, verdicts, _ = HEADER.unpack_from(body)
+        if version != VERSION or columns != layout.columns or self.state not in STATES:
+            raise DamagedRow(f"a scan row (version {version}, {columns} columns) does not match its layout")
+        at = layout.stamps_at + 16 * stamps + (2 * len(layout.signals) if stamps > 1 else 0)
+        self.codes, self.reasons = _verdicts(body[at:end], verdicts, columns)
+        self._layout, self._body, self._stamps = layout, body, stamps
+
+    @property
+    def numbers(self) -> bytes:
+        """The bytes of the values and uncertainties."""
+        return self._body[HEADER.size : self._layout.stamps_at]
+
+    def source_times(self) -> list[float]:
+        """Return the source's time of every signal [POSIX s]."""
+        signals, at = len(self._layout.signals), self._layout.stamps_at
+        times = struct.unpack_from(f"<{2 * self._stamps}d", self._body, at)[::2]
+        if self._stamps == 1:
+            return [times[0]] * signals
+        return [
+            times[index] for index in struct.unpack_from(f"<{signals}H", self._body, at + 16 * self._stamps)
+        ]
+
+
+@functools.lru_cache(maxsize=4096)
+def _verdicts(part: bytes, count: int, columns: int) -> tuple[list[int], dict[int, str]]:
+    """Read a row's part of that name: status code of every column, and reasons where there are any."""
+    at, found = 0, []
+    for _ in range(count):
+        code, length = _VERDICT.unpack_from(part, at)
+        at += _VERDICT.size
+        found.append((code, part[at : at + length].decode()))
+        at += length
+    chosen = struct.unpack_from(f"<{columns}H", part, at) if count > 1 else (0,) * columns
+    each = [found[index] for index in chosen]
+    return [code for code, _ in each], {place: text for place, (_, text) in enumerate(each) if text}
 
 
 def _little(code: str, numbers: list[Any]) -> bytes:

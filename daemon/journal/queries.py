@@ -1,4 +1,4 @@
-"""Questions to a journal: values, aggregates, newest values, alarms and events.
+"""Questions to a journal and its archive: values, aggregates, newest values, alarms and events.
 
 Opens the file for reading only, so it works beside a running daemon, on the file of a stopped one and on a
 copy. Long answers are read in pages, each a short look at the file: a slow reader neither holds up the
@@ -7,61 +7,40 @@ daemon nor makes its files grow. Times are POSIX seconds UTC; a span includes it
 
 from __future__ import annotations
 
+import datetime
+import heapq
+import math
 import sqlite3
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Self
 
 from daemon.journal import schema
-from daemon.journal.buckets import Bucket, Point, aggregate
+from daemon.journal.archived import Archive
+from daemon.journal.blocks import StoredScan, columns_of, read_block
+from daemon.journal.buckets import Bucket
+from daemon.journal.columns import Column
 from daemon.journal.errors import JournalError, JournalUnusable, NotStored, TooManyRows
+from daemon.journal.grid import DAY, Grid
 from daemon.journal.integrity import verify
+from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
 from daemon.journal.packing import DamagedRow, Layout, ScanRow
 from daemon.journal.reading import EntrySource
+from daemon.journal.rows import Row, Sample
 from daemon.journal.schema import KIND_NUMBERS
-from daemon.model import Entry, EntryKind, OperatingState, Quality, Status
+from daemon.journal.summaries import Summaries, combined, joined, of_scans, to_buckets
+from daemon.model import Entry, EntryKind
+
+__all__ = ["Bucket", "Column", "History", "Row", "Sample"]
 
 _PAGE = 2000
+_CELLS = 400_000
+"""Values that an aggregate holds in memory at a time, about."""
+_Live = tuple[int, int]
+"""Number of a unit, and the sequence above which the journal answers for it."""
+_FINER = {HOURS: MINUTES, MINUTES: SCANS}
 RECORDS = frozenset({EntryKind.ALARM, EntryKind.EVENT})
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Column:
-    """One stored series of a unit: a measured signal or a calculated result. The two may share a name."""
-
-    kind: Literal["signal", "result"]
-    name: str
-
-    def __str__(self) -> str:
-        return f"{self.kind}:{self.name}"
-
-
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """One stored value [SI]; ``time`` is the source's own for signals, the scan's for results."""
-
-    value: float | None
-    uncertainty: float | None
-    status: Status
-    reason: str
-    time: float
-
-    @property
-    def quality(self) -> Quality:
-        """Severity of the status."""
-        return self.status.quality
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """The asked columns of one scan; a sample is ``None`` where the column did not exist then."""
-
-    sequence: int
-    time: float
-    state: OperatingState
-    samples: tuple[Sample | None, ...]
 
 
 class History:
@@ -85,6 +64,7 @@ class History:
         except sqlite3.Error as error:
             raise JournalUnusable(f"{path}: cannot be read: {error}") from error
         self._source = EntrySource(self._connection)
+        self._archive = Archive(self._connection, path)
 
     def __enter__(self) -> Self:
         return self
@@ -104,6 +84,11 @@ class History:
         return self._source.damaged
 
     @property
+    def unreadable(self) -> list[str]:
+        """What is wrong with archive files that could not be read; answers are without what they hold."""
+        return list(self._archive.unreadable.values())
+
+    @property
     def identity(self) -> str:
         """Random id of the journal file."""
         return str(self._rows("SELECT value FROM meta WHERE key = 'identity'")[0][0])
@@ -111,7 +96,7 @@ class History:
     def verify(self) -> list[str]:
         """Check the whole file; return what is wrong. Slow on a large one."""
         try:
-            return verify(self._connection)
+            return verify(self._connection) + self._archive.verify()
         except sqlite3.Error as error:
             return [str(error)]
 
@@ -127,9 +112,7 @@ class History:
         rows = self._rows("SELECT columns FROM layout WHERE unit = ? ORDER BY id DESC", (self._unit(unit),))
         found: dict[Column, None] = {}
         for (text,) in rows:
-            layout = Layout.from_json(text)
-            found |= dict.fromkeys(Column("signal", name) for name in layout.signals)
-            found |= dict.fromkeys(Column("result", name) for name in layout.results)
+            found |= dict.fromkeys(columns_of(Layout.from_json(text)))
         return list(found)
 
     def resolve(self, unit: str, names: Sequence[str]) -> list[Column]:
@@ -158,8 +141,8 @@ class History:
             "(SELECT max(time) FROM entry WHERE kind = 1 AND unit = ?1)",
             (number,),
         )
-        first, last = rows[0]
-        return None if first is None else (first, last)
+        spans = [span for span in (rows[0], self._archive.span(number)) if span and span[0] is not None]
+        return (min(span[0] for span in spans), max(span[1] for span in spans)) if spans else None
 
     # ------------------------------------------------------------------ values
 
@@ -181,12 +164,26 @@ class History:
         """
         number = self._unit(unit)
         if max_rows is not None:
-            self._limit(number, start, end, max_rows)
-        return self._values(number, columns, start, end)
+            self._limit(number, [(SCANS, start, end)], max_rows)
+        above, parts = self._answering(number, SCANS, start, end)
+        return heapq.merge(
+            self._archive.rows(parts, columns, start, end),
+            self._values((number, above), columns, start, end),
+            key=lambda row: (row.time, row.sequence),
+        )
 
-    def _values(self, unit: int, columns: Sequence[Column], start: float, end: float) -> Iterator[Row]:
-        for sequence, time, row, places in self._scans(unit, columns, start, end):
-            yield _row(sequence, time, row, places)
+    def _values(self, unit: _Live, columns: Sequence[Column], start: float, end: float) -> Iterator[Row]:
+        places: dict[int, list[int | None]] = {}
+        for page in self._pages(unit, start, end, _PAGE):
+            for sequence, time, layout, body in page:
+                try:
+                    row = self._source.open_scan(layout, body)
+                except DamagedRow:
+                    self._source.damaged += 1
+                    continue
+                if layout not in places:
+                    places[layout] = _places(row.layout, columns)
+                yield _row(sequence, time, row, places[layout])
 
     def buckets(
         self,
@@ -196,74 +193,147 @@ class History:
         end: float,
         width: float,
         *,
+        zone: datetime.tzinfo = datetime.UTC,
         max_rows: int | None = None,
     ) -> Iterator[Bucket]:
-        """Yield statistics over time buckets of a span (``daemon.journal.buckets`` says how).
+        """Yield statistics over time buckets of a span; only buckets that hold a scan.
+
+        ``daemon.journal.summaries`` says what enters them, ``daemon.journal.grid`` where they begin.
+
+        Parameters
+        ----------
+        unit : str
+            Name of the unit.
+        columns : sequence of Column
+            What of it.
+        start, end : float
+            The span [POSIX s].
+        width : float
+            Width of a bucket [s].
+        zone : tzinfo
+            Whose midnights and full hours buckets of an hour and more follow.
+        max_rows : int, optional
+            Most scans, minutes or hours that the answer may be made from.
 
         Raises
         ------
         TooManyRows
-            When the span holds more than ``max_rows`` scans.
+            When it would be made from more.
         ValueError
             ``width`` is not above zero.
         """
-        number = self._unit(unit)
+        grid, number = Grid(width, zone), self._unit(unit)
+        level = next((level for level in (HOURS, MINUTES) if grid.whole(level)), SCANS)
+        pieces = _pieces(level, start, end)
         if max_rows is not None:
-            self._limit(number, start, end, max_rows)
-        return aggregate(self._points(number, columns, start, end), len(columns), width)
+            self._limit(number, pieces, max_rows)
+        return self._buckets(number, columns, pieces, grid)
 
-    def _points(
-        self, unit: int, columns: Sequence[Column], start: float, end: float
-    ) -> Iterator[tuple[float, list[Point | None]]]:
-        for _, time, row, places in self._scans(unit, columns, start, end):
-            yield time, [row.point(at) if at is not None else None for at in places]
+    def _buckets(
+        self, unit: int, columns: Sequence[Column], pieces: list[tuple[int, float, float]], grid: Grid
+    ) -> Iterator[Bucket]:
+        waiting: Summaries | None = None  # the newest bucket may go on in what comes next
+        for level, start, end in pieces:
+            for rows in self._summaries(unit, columns, level, start, end):
+                found = combined(joined([rows] if waiting is None else [waiting, rows], len(columns)), grid)
+                yield from to_buckets(found.rows(0, len(found) - 1))
+                waiting = found.rows(len(found) - 1, len(found))
+        if waiting is not None:
+            yield from to_buckets(waiting)
+
+    def _summaries(
+        self, unit: int, columns: Sequence[Column], level: int, start: float, end: float
+    ) -> Iterator[Summaries]:
+        """Yield rows of a span in the order of time, some at a time: of the archive and of the journal."""
+        above, parts = self._answering(unit, level, start, end)
+        live = self._live_span((unit, above), start, end)
+        begins = [max(start, part.start) for part in parts] + ([live[0]] if live else [])
+        if not begins:
+            return
+        ends = [min(end, part.finish + max(part.width, 1)) for part in parts] + ([live[1]] if live else [])
+        step = max(1, level) * _CELLS / max(1, len(columns))
+        step = max(step // DAY * DAY, DAY) if level else min(max(step // 3600 * 3600, 3600.0), DAY)
+        low = math.floor(min(begins) / step) * step
+        while low < max(ends):
+            high = low + step
+            inside = max(start, low), min(end, high)
+            found = []
+            for part in parts:
+                if part.start < inside[1] and part.finish + part.width >= inside[0]:
+                    rows = self._archive.summaries(part, columns, *inside)
+                    found += [rows] if rows is not None and len(rows) else []
+            if live and live[0] < inside[1] and live[1] >= inside[0]:
+                found += self._live((unit, above), columns, *inside)
+            if found:
+                yield joined(found, len(columns))
+            elif not any(part.start < high + step and part.finish >= low for part in parts):
+                later = [begin for begin in begins if begin >= high]  # leap over a long gap
+                high = max(high, math.floor(min(later, default=high) / step) * step)
+            low = high
+
+    def _live(self, unit: _Live, columns: Sequence[Column], start: float, end: float) -> Iterator[Summaries]:
+        for page in self._pages(unit, start, end, max(_PAGE, _CELLS // max(1, len(columns)) // 4)):
+            block = read_block(page, self._source.layout, columns, everything=False)
+            self._source.damaged += block.damaged
+            yield of_scans(block.time, block.sequence, block.values, block.codes)
 
     def last(self, unit: str, columns: Sequence[Column]) -> Row | None:
         """Return the newest stored scan of a unit, by the order of the journal, whatever its clock said."""
+        number = self._unit(unit)
         rows = self._rows(
             "SELECT sequence, time, layout, body FROM entry WHERE kind = 1 AND unit = ? "
             "ORDER BY sequence DESC LIMIT 1",
-            (self._unit(unit),),
+            (number,),
         )
         for sequence, time, layout, body in rows:
             row = self._source.open_scan(layout, body)
             return _row(sequence, time, row, _places(row.layout, columns))
-        return None
+        return self._archive.last(number, columns)
 
-    def _scans(
-        self, unit: int, columns: Sequence[Column], start: float, end: float
-    ) -> Iterator[tuple[int, float, ScanRow, list[int | None]]]:
-        places: dict[int, list[int | None]] = {}
-        time, after = start, -1
+    def _pages(self, unit: _Live, start: float, end: float, size: int) -> Iterator[list[StoredScan]]:
+        """Yield the scans of a span for which the journal answers, in the order of time."""
+        number, above = unit
+        time, sequence = start, -1
         while True:
-            page = self._rows(
+            page: list[StoredScan] = self._rows(
                 "SELECT sequence, time, layout, body FROM entry WHERE kind = 1 AND unit = ? "
-                "AND (time, sequence) > (?, ?) AND time < ? ORDER BY time, sequence LIMIT ?",
-                (unit, time, after, end, _PAGE),
+                "AND (time, sequence) > (?, ?) AND time < ? AND sequence > ? ORDER BY time, sequence LIMIT ?",
+                (number, time, sequence, end, above, size),
             )
-            for sequence, at, layout, body in page:
-                try:
-                    row = self._source.open_scan(layout, body)
-                except DamagedRow:
-                    self._source.damaged += 1
-                    continue
-                if layout not in places:
-                    places[layout] = _places(row.layout, columns)
-                yield sequence, at, row, places[layout]
-            if len(page) < _PAGE:
+            if page:
+                yield page
+                sequence, time = page[-1][:2]
+            if len(page) < size:
                 return
-            after, time = page[-1][:2]
 
-    def _limit(self, unit: int, start: float, end: float, max_rows: int) -> None:
-        count = self._rows(
-            "SELECT count(*) FROM (SELECT 1 FROM entry "
-            "WHERE kind = 1 AND unit = ? AND time >= ? AND time < ? LIMIT ?)",
-            (unit, start, end, max_rows + 1),
-        )[0][0]
+    def _live_span(self, unit: _Live, start: float, end: float) -> tuple[float, float] | None:
+        """Return the earliest and the latest time in a span for which the journal answers."""
+        question = (
+            "SELECT time FROM entry WHERE kind = 1 AND unit = ? AND time >= ? AND time < ? AND sequence > ? "
+            "ORDER BY time {} LIMIT 1"
+        )
+        values = (unit[0], start, end, unit[1])
+        first = self._rows(question.format("ASC"), values)
+        return (first[0][0], self._rows(question.format("DESC"), values)[0][0]) if first else None
+
+    def _limit(self, unit: int, pieces: list[tuple[int, float, float]], max_rows: int) -> None:
+        """Count what an answer would be made from; of a file that lies across the edge, its share."""
+        count = 0.0
+        for level, start, end in pieces:
+            above, parts = self._answering(unit, level, start, end)
+            for part in parts:
+                inside = min(end, part.finish) - max(start, part.start)
+                length = part.finish - part.start
+                count += part.rows if inside >= length else part.rows * max(0.0, inside) / length
+            count += self._rows(
+                "SELECT count(*) FROM (SELECT 1 FROM entry "
+                "WHERE kind = 1 AND unit = ? AND time >= ? AND time < ? AND sequence > ? LIMIT ?)",
+                (unit, start, end, above, max_rows + 1),
+            )[0][0]
         if count > max_rows:
             raise TooManyRows(
                 f"more than {max_rows} scans lie between the two times; ask for a shorter span, or for "
-                "aggregates of it"
+                "aggregates of it, best over whole minutes or hours"
             )
 
     # ------------------------------------------------------------------ records
@@ -327,6 +397,12 @@ class History:
             )
         return int(rows[0][0])
 
+    def _answering(self, unit: int, width: int, start: float, end: float) -> tuple[int, list[ArchivedPart]]:
+        try:
+            return self._archive.answering(unit, width, start, end)
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: cannot be read: {error}") from error
+
     def _rows(self, statement: str, values: Sequence[object] = ()) -> list[Any]:
         try:
             return self._connection.execute(statement, values).fetchall()
@@ -334,10 +410,21 @@ class History:
             raise JournalError(f"{self.path}: cannot be read: {error}") from error
 
 
+def _pieces(level: int, start: float, end: float) -> list[tuple[int, float, float]]:
+    """Cut a span into whole hours or minutes and, at its edges, what is finer."""
+    if start >= end:
+        return []
+    if level == SCANS:
+        return [(SCANS, start, end)]
+    low, high = math.ceil(start / level) * level, math.floor(end / level) * level
+    if low >= high:
+        return _pieces(_FINER[level], start, end)
+    finer = _FINER[level]
+    return [*_pieces(finer, start, low), (level, low, high), *_pieces(finer, high, end)]
+
+
 def _places(layout: Layout, columns: Sequence[Column]) -> list[int | None]:
-    known = [Column("signal", name) for name in layout.signals]
-    known += [Column("result", name) for name in layout.results]
-    index = {column: place for place, column in enumerate(known)}
+    index = {column: place for place, column in enumerate(columns_of(layout))}
     return [index.get(column) for column in columns]
 
 

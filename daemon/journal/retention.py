@@ -8,8 +8,10 @@ stays, one stamped next year does not hold up the rest.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
+
+from daemon.journal.manifest import SCANS, mark
 
 _CHUNK = 5000
 _GRACE = 3600.0  # s; the clock may have been set back a little since the newest scans
@@ -27,7 +29,12 @@ class Pruned:
 
 
 def prune_scans(
-    connection: sqlite3.Connection, before: float, now: float, scan_readers: Collection[str]
+    connection: sqlite3.Connection,
+    before: float,
+    now: float,
+    scan_readers: Collection[str],
+    *,
+    spare_unarchived: bool = False,
 ) -> Pruned:
     """Delete old scans within the caller's transaction, some thousands at most.
 
@@ -39,6 +46,8 @@ def prune_scans(
         Scans older than ``before`` go [POSIX s].
     scan_readers : collection of str
         Sinks that send scans on: what is deleted before they had it is counted as lost to them.
+    spare_unarchived : bool
+        Whether everything from the first scan on for which the archive does not answer yet is left alone.
     """
     run = connection.execute
     row = run(
@@ -47,9 +56,12 @@ def prune_scans(
     ).fetchone()
     if row is None:
         row = run("SELECT max(sequence) + 1 FROM entry WHERE kind = 1 AND time < ?", (before,)).fetchone()
+    limit = row[0]
+    if limit is not None and spare_unarchived:
+        limit = min([limit, *_unarchived(connection)])
     doomed = run(
         "SELECT sequence FROM entry WHERE kind = 1 AND sequence < ? ORDER BY sequence LIMIT ?",
-        (row[0], _CHUNK),
+        (limit, _CHUNK),
     ).fetchall()
     if not doomed:
         return Pruned(0, {}, finished=True)
@@ -68,3 +80,21 @@ def prune_scans(
             lost[name] = count
             run("UPDATE cursor SET lost = lost + ? WHERE name = ?", (count, name))
     return Pruned(len(doomed), lost, finished=len(doomed) < _CHUNK)
+
+
+def _unarchived(connection: sqlite3.Connection) -> Iterator[int]:
+    """Yield, for every unit with scans that are not in the archive, a sequence at or before the first."""
+    run = connection.execute
+    for (unit,) in run("SELECT id FROM unit WHERE id IN (SELECT unit FROM layout)").fetchall():
+        archived = mark(connection, unit, SCANS)
+        newest = run(
+            "SELECT sequence FROM entry WHERE kind = 1 AND unit = ? ORDER BY time DESC LIMIT 1", (unit,)
+        ).fetchone()
+        # Nearly always the newest by its time tells; a clock that was ahead makes it worth a closer look.
+        if newest is not None and (
+            newest[0] > archived
+            or run(
+                "SELECT 1 FROM entry WHERE kind = 1 AND unit = ? AND sequence > ? LIMIT 1", (unit, archived)
+            ).fetchone()
+        ):
+            yield archived + 1

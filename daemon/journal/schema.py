@@ -105,7 +105,32 @@ CREATE TABLE inputs_known (    -- entries before this one were stored without th
 INSERT INTO inputs_known SELECT coalesce(max(sequence), 0) + 1 FROM entry;
 """
 
-MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (_VERSION_1, _VERSION_2)
+_VERSION_3 = """
+CREATE TABLE archive (         -- files that answer for a part of the journal (daemon.journal.manifest)
+    id INTEGER PRIMARY KEY,
+    unit INTEGER NOT NULL REFERENCES unit (id),
+    width INTEGER NOT NULL,     -- seconds of a row: 0 scans, 60 minutes, 3600 hours
+    first INTEGER NOT NULL,     -- sequences of the unit's first and last scan in it
+    last INTEGER NOT NULL,
+    start REAL NOT NULL,        -- earliest and latest time in it; of statistics: begin of the first row and
+    finish REAL NOT NULL,       -- of the last
+    rows INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,
+    damaged INTEGER NOT NULL DEFAULT 0, -- scans that could not be read and are not in it
+    name TEXT NOT NULL UNIQUE   -- path below the archive's folder
+) STRICT;
+
+CREATE INDEX archive_by_unit_and_time ON archive (unit, width, finish);
+
+CREATE TABLE archived (        -- up to which sequence the archive answers for a unit, and the journal no more
+    unit INTEGER NOT NULL REFERENCES unit (id),
+    width INTEGER NOT NULL,
+    sequence INTEGER NOT NULL,
+    PRIMARY KEY (unit, width)
+) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """Step ``n`` leads from version ``n`` to ``n + 1``; steps that have shipped never change."""
 
 

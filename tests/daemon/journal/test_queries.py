@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import shutil
 import statistics
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.journal.buckets import aggregate, bucket_start
 from daemon.journal.errors import JournalError, JournalUnusable, TooManyRows
+from daemon.journal.grid import Grid
 from daemon.journal.journal import Journal
 from daemon.journal.queries import Column, History
+from daemon.journal.summaries import combined, joined, of_scans, to_buckets
 from daemon.model import EntryKind, Quality, Reading, Status
 from tests.support.outcomes import BAD_LINK, event, outcome, transition
 
@@ -162,7 +165,7 @@ def test_a_file_that_is_not_there(tmp_path):
 
 class TestBuckets:
     def test_bad_values_do_not_enter_and_gaps_stay_gaps(self, journal):
-        start = bucket_start(NOW, 60.0) + 60.0
+        start = Grid(60.0).start(NOW) + 60.0
         steps = [
             (0, 10.0, Status.GOOD),
             (10, 20.0, Status.UNCERTAIN_SUB_NORMAL),
@@ -203,8 +206,8 @@ class TestBuckets:
     )
     def test_against_the_standard_librarys_statistics(self, points, width):
         points.sort(key=lambda point: point[0])
-        rows = [(time, [(value, status)]) for time, value, status in points]
-        buckets = list(aggregate(rows, 1, width))
+        scans = _as_scans(points)
+        buckets = list(to_buckets(combined(scans, Grid(width))))
         assert [bucket.start for bucket in buckets] == sorted(
             {math.floor(t / width) * width for t, _, _ in points}
         )
@@ -218,11 +221,47 @@ class TestBuckets:
             assert found.worst == max(status.quality for _, _, status in inside)
             assert found.count == len(usable)
             if usable:
-                assert found.mean == pytest.approx(statistics.fmean(usable), rel=1e-9, abs=1e-6)
+                assert found.mean == pytest.approx(statistics.fmean(usable), rel=1e-9, abs=1e-5)
                 assert (found.minimum, found.maximum, found.last) == (min(usable), max(usable), usable[-1])
             else:
                 assert found.mean is None
 
-    def test_a_bucket_needs_a_width(self):
-        with pytest.raises(ValueError, match="no width"):
-            list(aggregate([], 0, 0.0))
+    @given(
+        st.lists(
+            st.tuples(st.floats(0, 1e5), st.none() | st.floats(-1e9, 1e9), st.sampled_from(Status)),
+            max_size=80,
+        ),
+        st.lists(st.integers(0, 79), max_size=4),
+    )
+    def test_hours_of_minutes_are_hours_of_scans_wherever_they_are_cut(self, points, cuts):
+        points.sort(key=lambda point: point[0])
+        whole = list(to_buckets(combined(_as_scans(points), Grid(3600.0))))
+        edges = [0, *sorted(min(cut, len(points)) for cut in cuts), len(points)]
+        minutes = []
+        for begin, end in itertools.pairwise(edges):
+            part = _as_scans(points[begin:end])
+            part = replace(part, sequence=part.sequence + begin)
+            minutes.append(combined(part, Grid(60.0)))
+        again = list(to_buckets(combined(joined(minutes, 1), Grid(3600.0))))
+        assert len(again) == len(whole)
+        for one, other in zip(again, whole, strict=True):
+            assert (one.start, one.scans) == (other.start, other.scans)
+            (found,), (expected,) = one.statistics, other.statistics
+            assert replace(found, mean=None) == replace(expected, mean=None)
+            if expected.mean is not None:
+                assert found.mean == pytest.approx(expected.mean, rel=1e-9, abs=1e-5)
+
+    def test_a_bucket_needs_a_width(self, journal):
+        journal.commit([outcome(1)])
+        with History(journal.path) as history, pytest.raises(ValueError, match="no width"):
+            list(history.buckets("north", [SIGNAL], NOW, NOW + 1, 0.0))
+
+
+def _as_scans(points):
+    """Scans of one column from (time, value, status) in the order of time."""
+    return of_scans(
+        np.array([time for time, _, _ in points], float),
+        np.arange(len(points)),
+        np.array([[math.nan if value is None else value] for _, value, _ in points], float).reshape(-1, 1),
+        np.array([[int(status)] for _, _, status in points], np.int64).reshape(-1, 1),
+    )
