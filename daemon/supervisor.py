@@ -8,6 +8,7 @@ grows while it keeps failing.
 from __future__ import annotations
 
 import asyncio
+import math
 import random
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
@@ -31,6 +32,12 @@ class TaskFigures:
 
     restarts: int = 0
     last_failure: str = ""
+    last_end: float = -math.inf
+    """When it last ended [monotonic s]."""
+
+    def settled(self, now: float) -> bool:
+        """Whether it has run long enough since its last end to be taken for well."""
+        return now - self.last_end >= SETTLED
 
 
 async def keep_running(
@@ -60,5 +67,6 @@ async def keep_running(
             figures.last_failure = f"{type(error).__name__}: {error}"
             log.exception("task_failed", task=name)
         figures.restarts += 1
-        failures = 1 if clock.monotonic() - started >= SETTLED else failures + 1
+        figures.last_end = clock.monotonic()
+        failures = 1 if figures.last_end - started >= SETTLED else failures + 1
         await asyncio.sleep(pause(failures, FIRST_PAUSE, LONGEST_PAUSE, random.random()))  # noqa: S311 - spread only

@@ -40,7 +40,9 @@ def health_view(daemon: Daemon) -> HealthView:
     reasons = [f"controller {link.controller}: {link.reason}" for link in links if link.state != LinkState.UP]
     reasons += [f"sink {one.name}: {one.last_error}" for one in sinks if one.failing_since is not None]
     reasons += [
-        f"{name} was restarted: {one.last_failure}" for name, one in daemon.tasks.items() if one.restarts
+        f"{name} was restarted: {one.last_failure}"
+        for name, one in daemon.tasks.items()
+        if not one.settled(now)
     ]
     reasons += [f"{one.unit.name}: {one.figures.failing}" for one in scanners if one.figures.failing]
     if written.failing:

@@ -32,6 +32,8 @@ async def test_failures_are_logged_counted_and_paused(looptime: object) -> None:
 
     assert [entry["event"] for entry in logs[:3]] == ["task_failed", "task_failed", "task_ended"]
     assert figures.restarts >= 3
+    assert not figures.settled(figures.last_end + 59.0)
+    assert figures.settled(figures.last_end + 60.0)
     assert "number" in figures.last_failure or figures.last_failure == "ended unexpectedly"
     gaps = [later - earlier for earlier, later in itertools.pairwise(starts)]
     assert 0.375 <= gaps[0] <= 0.5
