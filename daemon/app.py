@@ -17,12 +17,14 @@ from pathlib import Path
 import structlog
 from starlette.types import ASGIApp
 
+from config.daemon_alarms import DAEMON
 from config.hashes import values_hash
 from config.loader import configuration_hash
 from config.site import Site
 from config.web import WebSettings
 from daemon.acquisition import LoadWatch
 from daemon.clock import Clock, SystemClock
+from daemon.housekeeping import Housekeeping
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
 from daemon.keeper import Keeper
@@ -37,10 +39,12 @@ from daemon.parts import (
     checkpoint,
     ended,
     eternal,
+    watched,
     web_of,
 )
 from daemon.reload import Reloads
 from daemon.reloading import reloading
+from daemon.self_watch import SelfWatch
 from daemon.web.access.accounts import AccountsFile
 from daemon.web.access.authority import Authority
 from daemon.web.access.throttle import RequestRate
@@ -53,8 +57,6 @@ log = structlog.get_logger(__name__)
 
 STOP_LIMIT = 5.0
 """How long the sinks may take to deliver what is left [s]."""
-PRUNE_EVERY = 600.0
-"""How often scans that are older than the site keeps them are looked for [s]."""
 
 
 async def run_daemon(
@@ -99,7 +101,9 @@ async def run_daemon(
         async with JournalWriter.running(journal, clock) as writer:
             keeper = Keeper(writer, clock, configuration_hash(site))
             saved = {unit.name: checkpoint(journal, unit.name) for unit in site.units}
-            parts = build_parts(site, folder, keeper, writer, clock, saved)
+            own = SelfWatch(site, writer, clock, folder / site.journal.path)
+            own.restore(checkpoint(journal, DAEMON))
+            parts = build_parts(site, folder, keeper, writer, clock, saved, own)
             parts.manager = manager
             if load is not None:
                 parts.reloads = Reloads()
@@ -118,14 +122,26 @@ async def _serve(
     parts.keeper.event(
         "daemon started", f"tegwatch {VERSION} started", values=values_hash(parts.site), version=VERSION
     )
+    housekeeping = Housekeeping(
+        parts.writer,
+        parts.clock,
+        lambda: parts.site,
+        lambda: {sink.name for sink in parts.sinks if sink.sends_scans},
+        folder,
+        parts.keeper.event,
+    )
     load_watch = LoadWatch(parts.clock, lambda: parts.fleet, parts.keeper.event)
     async with asyncio.TaskGroup() as group:
         # A writer that ends takes the daemon with it: unkept alarms are no alarms, and a new start mends it.
         inward = [
             group.create_task(parts.writer.watch(), name="journal writer"),
-            group.create_task(eternal(parts, "retention", lambda: _retention(parts)), name="retention"),
+            group.create_task(eternal(parts, "housekeeping", housekeeping.run), name="housekeeping"),
             group.create_task(eternal(parts, "watchdog", lambda: _feed_watchdog(parts)), name="watchdog"),
             group.create_task(eternal(parts, "load watch", load_watch.run), name="load watch"),
+            group.create_task(
+                eternal(parts, "watch over itself", lambda: parts.own.run(lambda: watched(parts))),
+                name="watch over itself",
+            ),
         ]
         if load is not None and parts.reloads is not None:
             carrying_out = reloading(group, parts, running, folder, load, parts.reloads)
@@ -196,17 +212,6 @@ async def _let_sinks_finish(parts: Parts) -> None:
             for sink in parts.sinks:
                 if sink.health.failing_since is None:
                     await sink.caught_up(parts.writer.head)
-
-
-async def _retention(parts: Parts) -> None:
-    while True:
-        await asyncio.sleep(PRUNE_EVERY)
-        readers = {sink.name for sink in parts.sinks if sink.sends_scans}
-        pruned = await parts.writer.prune(parts.clock.wall() - parts.site.journal.keep, readers)
-        while not pruned.finished:
-            pruned = await parts.writer.prune(parts.clock.wall() - parts.site.journal.keep, readers)
-        if pruned.lost:
-            log.error("scans_deleted_undelivered", lost=pruned.lost)
 
 
 def _open_doors(parts: Parts, folder: Path) -> tuple[Running, dict[str, Listener]]:

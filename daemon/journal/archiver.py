@@ -27,7 +27,7 @@ from daemon.journal.blocks import Block, StoredScan, columns_of, read_block
 from daemon.journal.columns import Catalogue, Column
 from daemon.journal.errors import ArchiveDamaged, JournalError, StoreFailed
 from daemon.journal.grid import Grid
-from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
+from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse
 from daemon.journal.reading import EntrySource
 from daemon.journal.summaries import Summaries, combined, joined, of_scans
 
@@ -61,7 +61,9 @@ class Archived:
     expired: int = 0
     """Files that were older than they are kept."""
     trouble: list[str] = field(default_factory=list)
-    """Files that could not be summed up or removed, in words."""
+    """Files that could not be read, in words."""
+    disk: DiskUse = field(default_factory=DiskUse)
+    """What lies on the disk at the end."""
 
 
 class Archiver:
@@ -116,6 +118,7 @@ class Archiver:
                     while self._sum_up_month(connection, unit, name, now, done):
                         self._pause()
                 self._expire(connection, now, done)
+                done.disk = manifest.usage(connection, self._journal.path)
         except sqlite3.Error as error:
             raise JournalError(f"{self._journal.path}: cannot be read: {error}") from error
         except OSError as error:

@@ -43,10 +43,10 @@ class ArchivedPart:
 class DiskUse:
     """Bytes on the disk."""
 
-    journal: int
-    scans: int
-    minutes: int
-    hours: int
+    journal: int = 0
+    scans: int = 0
+    minutes: int = 0
+    hours: int = 0
 
     @property
     def archive(self) -> int:
