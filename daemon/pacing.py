@@ -81,8 +81,10 @@ LATE = 0.1
 """Median lateness of timers from which the box does not keep up [s]."""
 CALM = 0.5 * LATE
 """Lateness below which it has room again [s]."""
-WINDOW = 20
-"""Probes that are judged together: ten seconds."""
+JUDGED = 10.0
+"""Probes of so long are judged together [s] ..."""
+FEWEST = 5
+"""... and so many at least: a box in trouble manages few of them, and one pause is no trouble."""
 LARGEST_STRETCH = 8
 FIRST_PATIENCE = 60.0
 """How long it must be calm before scans become quicker again [s]; doubled each time that was too soon."""
@@ -92,7 +94,7 @@ LONGEST_PATIENCE = 3600.0
 class LoadGovernor:
     """Decides from how late timers run whether units are scanned less often.
 
-    Half as often while more than half of the probes of ten seconds are late; twice as often again once it has
+    Half as often where more than half of the probes of ten seconds are late; twice as often again once it has
     been calm for a while. Where that brings the load back, the while gets longer, so that a box that is too
     small for its site settles instead of swinging.
     """
@@ -101,7 +103,8 @@ class LoadGovernor:
         self.stretch = 1
         self.lag = 0.0
         """Median lateness of the newest probes [s]."""
-        self._lags: deque[float] = deque(maxlen=WINDOW)
+        self._probes: deque[tuple[float, float]] = deque()
+        self._since: float | None = None
         self._calm_since: float | None = None
         self._patience = FIRST_PATIENCE
         self._eased_at: float | None = None
@@ -116,13 +119,18 @@ class LoadGovernor:
         now : float
             When it did [monotonic s].
         """
-        self._lags.append(lag)
-        self.lag = statistics.median(self._lags)
+        self._probes.append((now, lag))
+        while len(self._probes) > FEWEST and self._probes[0][0] < now - JUDGED:
+            self._probes.popleft()
+        self.lag = statistics.median(lag for _, lag in self._probes)
+        if self._since is None:
+            self._since = now
         if lag > CALM:
             self._calm_since = None
         elif self._calm_since is None:
             self._calm_since = now
-        if len(self._lags) == WINDOW and self.lag > LATE and self.stretch < LARGEST_STRETCH:
+        seen = now - self._since >= JUDGED and len(self._probes) >= FEWEST
+        if seen and self.lag > LATE and self.stretch < LARGEST_STRETCH:
             if self._eased_at is not None and now - self._eased_at < self._patience:
                 self._patience = min(2.0 * self._patience, LONGEST_PATIENCE)
             return self._change(2 * self.stretch)
@@ -136,6 +144,6 @@ class LoadGovernor:
 
     def _change(self, stretch: int) -> bool:
         self.stretch = stretch
-        self._lags.clear()  # what was seen before says nothing of the new pace
-        self._calm_since = None
+        self._probes.clear()  # what was seen before says nothing of the new pace
+        self._since = self._calm_since = None
         return True

@@ -26,7 +26,7 @@ from daemon.model import (
 )
 from daemon.monitor.alarms.actions import ActionRefusedError, Refusal
 from daemon.monitor.unit_monitor import UnitMonitor
-from daemon.pacing import LATE, PROBE_PERIOD, WINDOW
+from daemon.pacing import JUDGED, LATE, PROBE_PERIOD
 from daemon.sources.board import Board
 from tests.support.clocks import FakeClock
 from tests.support.outcomes import transition
@@ -314,6 +314,8 @@ async def test_lateness_is_counted() -> None:
 class TestLoadWatch:
     """A box that does not keep up: seen, said, borne by fewer scans, and over again."""
 
+    PROBES = int(JUDGED / PROBE_PERIOD) + 1
+
     async def test_persistent_lateness_slows_scans_and_is_said_once(self) -> None:
         rig = make_rig()
         fleet = Fleet([rig.scanner])
@@ -323,7 +325,7 @@ class TestLoadWatch:
         rig.report("quick", "other")
 
         with capture_logs() as logs:
-            for probe in range(WINDOW):
+            for probe in range(self.PROBES):
                 watch.probe(3.0 * LATE, probe * PROBE_PERIOD)
 
         assert fleet.load.stretch == 2
@@ -344,9 +346,9 @@ class TestLoadWatch:
         fleet = Fleet([rig.scanner])
         said: list[str] = []
         watch = LoadWatch(rig.clock, lambda: fleet, lambda kind, _: said.append(kind))
-        for probe in range(WINDOW):
+        for probe in range(self.PROBES):
             watch.probe(1.0, probe * PROBE_PERIOD)
-        probe = WINDOW
+        probe = self.PROBES
         while fleet.load.stretch > 1 and probe < 10_000:
             watch.probe(0.001, probe * PROBE_PERIOD)
             probe += 1
@@ -360,11 +362,11 @@ class TestLoadWatch:
         first, second = make_rig(), make_rig()
         fleets = [Fleet([first.scanner])]
         watch = LoadWatch(first.clock, lambda: fleets[-1], lambda _kind, _message: None)
-        for probe in range(WINDOW):
+        for probe in range(self.PROBES):
             watch.probe(1.0, probe * PROBE_PERIOD)
 
         fleets.append(Fleet([second.scanner]))
-        watch.probe(0.0, WINDOW * PROBE_PERIOD)
+        watch.probe(0.0, self.PROBES * PROBE_PERIOD)
 
         assert second.scanner.period == 2.0
 

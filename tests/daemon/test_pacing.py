@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from daemon.pacing import (
     FIRST_PATIENCE,
+    JUDGED,
     LARGEST_STRETCH,
     LATE,
     PROBE_PERIOD,
-    WINDOW,
     LoadGovernor,
     ScanPacer,
 )
@@ -148,11 +148,23 @@ def test_a_moment_of_lateness_changes_nothing() -> None:
     assert not any(governor.observe(lag, n * PROBE_PERIOD) for n, lag in enumerate(late))
 
 
+def test_one_long_pause_changes_nothing() -> None:
+    governor = LoadGovernor()
+    before = [governor.observe(0.01, n * PROBE_PERIOD) for n in range(100)]
+    after = [governor.observe(0.01, 3600.0 + n * PROBE_PERIOD) for n in range(100)]
+    assert not any([*before, governor.observe(3500.0, 3600.0 - PROBE_PERIOD), *after])
+
+
 def test_scans_are_slowed_until_the_box_keeps_up_and_no_further() -> None:
     box = Box(2.0, 0.5, 0.07)
     box.run(300.0)
     assert [stretch for _, stretch in box.changes] == [2, 4]
-    assert box.changes[0][0] == pytest.approx(WINDOW * PROBE_PERIOD)
+    assert box.changes[0][0] == pytest.approx(JUDGED, abs=2 * PROBE_PERIOD)
+
+
+def test_a_box_in_deep_trouble_is_relieved_as_soon_although_it_manages_few_probes() -> None:
+    governor = LoadGovernor()
+    assert [governor.observe(4.0, 4.5 * n) for n in range(1, 6)] == [False, False, False, False, True]
 
 
 def test_there_is_an_end_to_slowing_down() -> None:
