@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BeforeValidator, ValidationInfo
+from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
 
 from config.quantities import Quantity
 from config.units import EXAMPLE_UNITS, UnitContext, parse_quantity
@@ -31,23 +31,30 @@ def _with_unit(quantity: Quantity) -> BeforeValidator:
     return BeforeValidator(parse)
 
 
-Duration = Annotated[float, _with_unit(Quantity.DURATION)]
+def _as_text(quantity: Quantity) -> WithJsonSchema:
+    """Say to editors what stands in the file."""
+    return WithJsonSchema({"type": "string", "examples": [f"1 {EXAMPLE_UNITS[quantity].split(',')[0]}"]})
+
+
+Duration = Annotated[float, _with_unit(Quantity.DURATION), _as_text(Quantity.DURATION)]
 """Seconds; written as "500 ms", "1 s", "8 h"."""
-Temperature = Annotated[float, _with_unit(Quantity.TEMPERATURE)]
+Temperature = Annotated[float, _with_unit(Quantity.TEMPERATURE), _as_text(Quantity.TEMPERATURE)]
 """Kelvin."""
-GaugeOrAbsolutePressure = Annotated[float, _with_unit(Quantity.PRESSURE)]
+GaugeOrAbsolutePressure = Annotated[float, _with_unit(Quantity.PRESSURE), _as_text(Quantity.PRESSURE)]
 """Pascal absolute; the text says which it is: "psig", "kPa(g)", "bara"."""
-PressureDifference = Annotated[float, _with_unit(Quantity.PRESSURE_DIFFERENCE)]
+PressureDifference = Annotated[
+    float, _with_unit(Quantity.PRESSURE_DIFFERENCE), _as_text(Quantity.PRESSURE_DIFFERENCE)
+]
 """Pascal."""
-Length = Annotated[float, _with_unit(Quantity.LENGTH)]
+Length = Annotated[float, _with_unit(Quantity.LENGTH), _as_text(Quantity.LENGTH)]
 """Metres."""
-LiquidVolume = Annotated[float, _with_unit(Quantity.VOLUME)]
+LiquidVolume = Annotated[float, _with_unit(Quantity.VOLUME), _as_text(Quantity.VOLUME)]
 """Cubic metres."""
-LiquidRate = Annotated[float, _with_unit(Quantity.LIQUID_RATE)]
+LiquidRate = Annotated[float, _with_unit(Quantity.LIQUID_RATE), _as_text(Quantity.LIQUID_RATE)]
 """Cubic metres a second."""
-StrokeRate = Annotated[float, _with_unit(Quantity.STROKE_RATE)]
+StrokeRate = Annotated[float, _with_unit(Quantity.STROKE_RATE), _as_text(Quantity.STROKE_RATE)]
 """Strokes a second."""
-WaterContent = Annotated[float, _with_unit(Quantity.WATER_CONTENT)]
+WaterContent = Annotated[float, _with_unit(Quantity.WATER_CONTENT), _as_text(Quantity.WATER_CONTENT)]
 """Kilograms a standard cubic metre."""
-GasLiquidRatio = Annotated[float, _with_unit(Quantity.GAS_LIQUID_RATIO)]
+GasLiquidRatio = Annotated[float, _with_unit(Quantity.GAS_LIQUID_RATIO), _as_text(Quantity.GAS_LIQUID_RATIO)]
 """Standard cubic metres of gas a cubic metre of glycol."""

@@ -63,6 +63,33 @@ def list_alarms(
     Console().print(table)
 
 
+@app.command(epilog="Example: tegwatch alarms catalogue site.toml --markdown > alarms.md")
+def catalogue(
+    site_file: Annotated[
+        Path | None, typer.Argument(help="Site file, for its own set points; default: the packaged set.")
+    ] = None,
+    *,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="Print Markdown, to print or publish.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say what every alarm means: consequence, causes, response, time to respond. Needs no running daemon."""
+    from daemon.cli.alarm_catalogue import packaged_entries, show_catalogue, site_entries
+
+    if site_file is None:
+        entries = packaged_entries()
+    else:
+        from config.loader import load_site
+
+        with clear_failures():
+            entries = site_entries(load_site(site_file))
+    if as_json:
+        print(json.dumps([entry.facts() for entry in entries], indent=2, ensure_ascii=False))
+        return
+    show_catalogue(entries, markdown=markdown)
+
+
 @app.command(epilog="Example: tegwatch alarms explain site.toml north reboiler_high")
 def explain(site_file: SiteFile, unit: UnitName, alarm: AlarmName) -> None:
     """Say what an alarm means: consequence, causes, response, time to respond, basis."""

@@ -11,6 +11,7 @@ from daemon.cli.check import COLUMNS_HELP, check
 from daemon.cli.demo import demo
 from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
+from daemon.cli.init import init
 from daemon.cli.reload import reload
 from daemon.cli.replay import replay
 from daemon.cli.run import run
@@ -50,6 +51,7 @@ def options(*, version: Version = False) -> None:
 
 
 app.command()(demo)
+app.command()(init)
 app.command()(run)
 app.command()(reload)
 app.command(epilog=COLUMNS_HELP)(check)
