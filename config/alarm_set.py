@@ -21,11 +21,13 @@ from config.alarm_inputs import known_of, missing_signals
 from config.alarms import (
     AlarmDefinition,
     AlarmOverride,
+    AlarmSetError,
     ResolvedAlarm,
     ResolvedSet,
     SetPoint,
     SwitchedOff,
 )
+from config.daemon_alarms import daemon_alarm_problems, packaged_daemon_alarms
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.setpoints import (
     GIVEN_BY_THE_SITE,
@@ -42,15 +44,6 @@ from config.toml_lines import KeyPath
 from config.units import UnitContext, UnitError, parse_quantity
 
 _DEFINITIONS = TypeAdapter(dict[str, AlarmDefinition])
-
-
-class AlarmSetError(ValueError):
-    """A mistake in what a site changes of an alarm; ``path`` is the way to the key in the site file."""
-
-    def __init__(self, path: KeyPath, message: str, fix: str) -> None:
-        super().__init__(message)
-        self.path = path
-        self.fix = fix
 
 
 @functools.cache
@@ -83,6 +76,7 @@ def alarm_problems(site: Site) -> Iterator[AlarmSetError]:
             if error.path not in seen:
                 seen.add(error.path)
                 yield error
+    yield from daemon_alarm_problems(site)
 
 
 def _resolve(site: Site, unit: DehydrationUnit) -> tuple[ResolvedSet, list[AlarmSetError]]:
@@ -168,7 +162,8 @@ class _Resolver:
         """Yield changes to alarms that do not exist; a site-wide one may be for another unit's signal."""
         for path, overrides in self._layers:
             for name in overrides:
-                elsewhere = len(path) == 1 and name.partition(".")[0] in packaged_alarms()
+                base = name.partition(".")[0]
+                elsewhere = len(path) == 1 and (base in packaged_alarms() or name in packaged_daemon_alarms())
                 if name in self._all_names or elsewhere:
                     continue
                 close = difflib.get_close_matches(name, sorted(self._all_names), n=1)

@@ -16,6 +16,7 @@ from pydantic import Field, model_validator
 from config.base import StrictModel
 from config.fields import Duration
 from config.quantities import Quantity
+from config.toml_lines import KeyPath
 
 PriorityName = Literal["low", "medium", "high", "highest"]
 AlarmClass = Literal["safety", "contract", "equipment", "instrument", "system"]
@@ -45,6 +46,7 @@ StateName = Literal[
 
 LIMIT_CONDITIONS = frozenset({"high", "low", "rate high", "rate low", "deviation", "predicted"})
 """Conditions that compare with a setpoint."""
+_EVERY = frozenset({"every signal", "every unit", "every sink"})
 DEFAULT_SHELVING = 8 * 3600.0
 """How long an alarm is shelved when the operator does not say [s]."""
 LONGEST_SHELVING = 24 * 3600.0
@@ -54,6 +56,15 @@ Text = Annotated[str, Field(min_length=1)]
 ShelvingDuration = Annotated[Duration, Field(ge=0, le=LONGEST_SHELVING)]
 PositiveDuration = Annotated[Duration, Field(gt=0)]
 Delay = Annotated[Duration, Field(ge=0)]
+
+
+class AlarmSetError(ValueError):
+    """A mistake in what a site changes of an alarm; ``path`` is the way to the key in the site file."""
+
+    def __init__(self, path: KeyPath, message: str, fix: str) -> None:
+        super().__init__(message)
+        self.path = path
+        self.fix = fix
 
 
 class AlarmDefinition(StrictModel):
@@ -71,7 +82,7 @@ class AlarmDefinition(StrictModel):
     """What the control room reads first."""
     input: Text
     """Result or signal watched, a result before a signal of the same name; ``every signal`` and
-    ``every controller`` make one alarm each."""
+    ``every controller`` make one alarm each, as do ``every unit`` and ``every sink`` for the daemon's own."""
     condition: Condition
     """How the input is compared with the setpoint. ``predicted``: the input is a time to a limit, and the
     earliest that its uncertainty allows (99 %) is compared."""
@@ -146,8 +157,8 @@ class AlarmDefinition(StrictModel):
                 'condition "link down" and input "every controller" belong together',
             ),
             (
-                self.input == "every signal" and self.condition != "bad quality",
-                'input "every signal" belongs to condition "bad quality"',
+                self.input in _EVERY and self.condition != "bad quality",
+                f'input "{self.input}" belongs to condition "bad quality"',
             ),
             (
                 self.re_alarm is not None and self.priority != "highest",

@@ -8,16 +8,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from config.controllers import Controller, ModbusBase, MqttBroker, SparkplugBroker
+from config.daemon_alarms import DAEMON
 from config.modbus_map import PlacementError, device_of, holes_on_wire, shared_lines, wire_range
 from config.mqtt_consistency import mqtt_inconsistencies
-from config.quantities import SIGNAL_KINDS, Quantity
+from config.quantities import SIGNAL_KINDS, WITHOUT_UNIT, Quantity
 from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
 from config.site import DehydrationUnit, Pump, Site
 from config.toml_lines import KeyPath
 from config.units import EXAMPLE_UNITS, UnitContext, UnitError, conversion
 
 BIT_TABLES = {"coil", "discrete"}
-UNITLESS = {Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,9 @@ def inconsistencies(site: Site) -> Iterator[Inconsistency]:
     controllers = {controller.name: controller for controller in site.controllers[::-1]}
     for index, unit in enumerate(site.units):
         path: KeyPath = ("units", index)
+        if unit.name == DAEMON:
+            message = f'"{DAEMON}" is the name under which this program\'s own alarms stand'
+            yield Inconsistency((*path, "name"), message, "give the unit another name")
         yield from _equipment(path, unit)
         for name, signal in unit.signals.items():
             yield from _signal((*path, "signals", name), name, signal, controllers, context)
@@ -132,7 +135,7 @@ def _signal(
         return
     quantity = known.quantity if known else signal.quantity
     assert quantity is not None  # noqa: S101 - both branches above return without one
-    if not signal.unit and quantity not in UNITLESS | {Quantity.NUMBER}:
+    if not signal.unit and quantity not in WITHOUT_UNIT:
         fix = f'add unit = "..." with one of {EXAMPLE_UNITS[quantity]}'
         yield Inconsistency(path, f"has no unit for a {quantity.value}", fix)
     else:

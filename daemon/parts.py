@@ -12,15 +12,18 @@ import structlog
 from starlette.types import ASGIApp
 
 from config.alarm_set import resolve_alarms
+from config.daemon_alarms import DAEMON
 from config.site import DehydrationUnit, Site
 from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.clock import Clock
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
 from daemon.keeper import Keeper
+from daemon.model import AlarmState
 from daemon.monitor.unit_monitor import SavedStateError, UnitMonitor
 from daemon.notify import ServiceManager
 from daemon.reload import Reloads
+from daemon.self_watch import SelfWatch, Watched
 from daemon.sinks.runner import SinkRunner
 from daemon.sources.base import Source
 from daemon.sources.board import Board
@@ -49,6 +52,7 @@ class Parts:
     fleet: Fleet
     sources: list[Source]
     sinks: list[SinkRunner]
+    own: SelfWatch
     tasks: dict[str, TaskFigures] = field(default_factory=dict)
     reloads: Reloads | None = None
     """Requests to read the site file again; absent where there is no file."""
@@ -74,13 +78,18 @@ def build_parts(
     writer: JournalWriter,
     clock: Clock,
     saved: Mapping[str, str | None],
+    own: SelfWatch,
 ) -> Parts:
     """Build what a site file describes; ``saved`` holds the monitors' states by unit."""
     board = Board(site, clock)
     fleet = Fleet(_scanner(site, unit, saved.get(unit.name), board, writer, clock) for unit in site.units)
+
+    def alarm_state(unit: str, alarm: str) -> AlarmState | None:
+        return own.alarm_state(alarm) if unit == DAEMON else fleet.alarm_state(unit, alarm)
+
     sources = build_sources(site, folder, board, clock, keeper.past_reading)
-    sinks = build_sinks(site, folder, writer, clock, keeper.sink_changed, fleet.alarm_state)
-    return Parts(site, clock, keeper, writer, board, fleet, sources, sinks)
+    sinks = build_sinks(site, folder, writer, clock, keeper.sink_changed, alarm_state, keeper.event)
+    return Parts(site, clock, keeper, writer, board, fleet, sources, sinks, own)
 
 
 def checkpoint(journal: Journal, unit: str) -> str | None:
@@ -121,8 +130,14 @@ def web_of(parts: Parts, folder: Path) -> WebParts:
         parts.tasks,
         parts.keeper.event,
         None if parts.reloads is None else parts.reloads.ask,
+        parts.own,
     )
     return WebParts(daemon, parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS)
+
+
+def watched(parts: Parts) -> Watched:
+    """Return what the daemon's watch over itself looks at."""
+    return Watched(parts.fleet, parts.sinks, parts.writer, parts.tasks)
 
 
 async def eternal(parts: Parts, name: str, run: Callable[[], Awaitable[None]]) -> None:

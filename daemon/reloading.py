@@ -78,7 +78,7 @@ async def _reload(
     if fixed := needs_restart(parts.site, site):
         raise ReloadRefused(f"only a restart can change {', '.join(fixed)}")
     try:
-        new = build_parts(site, folder, parts.keeper, parts.writer, parts.clock, {})
+        new = build_parts(site, folder, parts.keeper, parts.writer, parts.clock, {}, parts.own)
         new.tasks, new.reloads = parts.tasks, parts.reloads
         web = web_of(new, folder)
         # Building routes takes a fifth of a second: on a thread, so that scans go on meanwhile.
@@ -98,6 +98,7 @@ async def _reload(
     old_tasks, old_web = (*running.sinks, *running.live), running.web
     parts.site, parts.board, parts.fleet = site, new.board, new.fleet
     parts.sources, parts.sinks, running.web = new.sources, new.sinks, web
+    parts.own.reconfigure(site)
     parts.keeper.configuration = configuration
     parts.keeper.event(
         "configuration changed",

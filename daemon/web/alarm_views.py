@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from daemon.monitor.alarms import AlarmSnapshot
-from daemon.web.schemas import AlarmView
+from daemon.monitor.alarms.diagnosis import Candidate
+from daemon.web.schemas import AlarmView, CauseView
 from daemon.web.views import Views, rfc3339
 
 
@@ -31,4 +32,17 @@ def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
         basis=alarm.basis,
         shelved_until=None if snapshot.shelf is None else rfc3339(snapshot.shelf.until),
         first_out=snapshot.first_out,
+        diagnosis=[cause_view(candidate) for candidate in snapshot.diagnosis],
+    )
+
+
+def cause_view(candidate: Candidate) -> CauseView:
+    """Show one known fault that would explain what moves."""
+    return CauseView(
+        fault=candidate.fault,
+        share=round(candidate.share, 3),
+        evidence_for=list(candidate.evidence_for),
+        evidence_against=list(candidate.evidence_against),
+        unknown=list(candidate.unknown),
+        check=candidate.check,
     )

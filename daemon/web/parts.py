@@ -6,11 +6,13 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from config.daemon_alarms import DAEMON
 from config.site import Site
 from daemon.acquisition import Fleet
 from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
 from daemon.reload import ReloadReport
+from daemon.self_watch import AlarmHolder, SelfWatch
 from daemon.sinks.runner import SinkRunner
 from daemon.sources.board import Board
 from daemon.supervisor import TaskFigures
@@ -35,3 +37,12 @@ class Daemon:
     """Keeps a security event or an operator's action in the journal."""
     reload: Callable[[str, str], Awaitable[ReloadReport]] | None = None
     """Reads the site file again for an actor with a reason; raises ``ReloadRefused``."""
+    own: SelfWatch | None = None
+    """The daemon's own alarms."""
+
+    def alarm_holders(self) -> dict[str, AlarmHolder]:
+        """Return whose alarms there are, by the name under which they stand: the units, then the daemon."""
+        holders: dict[str, AlarmHolder] = dict(self.fleet.scanners)
+        if self.own is not None:
+            holders[DAEMON] = self.own
+        return holders

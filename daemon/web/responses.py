@@ -11,6 +11,7 @@ from fastapi.responses import StreamingResponse
 from starlette.types import Send
 
 from daemon.acquisition import UnitScanner
+from daemon.self_watch import AlarmHolder
 from daemon.web.access.principal import Principal
 from daemon.web.parts import Daemon
 from daemon.web.schemas import Refusal
@@ -58,6 +59,14 @@ def scanner_of(daemon: Daemon, unit: str) -> UnitScanner:
         there = ", ".join(daemon.fleet.scanners)
         raise HTTPException(404, f"this site has no unit {unit}; there are: {there}")
     return found
+
+
+def alarm_holder_of(daemon: Daemon, unit: str) -> AlarmHolder:
+    """Return whose alarms stand under a name, a unit's or the daemon's; 404 where there is none."""
+    holders = daemon.alarm_holders()
+    if unit not in holders:
+        raise HTTPException(404, f"this site has no unit {unit}; there are: {', '.join(holders)}")
+    return holders[unit]
 
 
 class LongAnswer(StreamingResponse):

@@ -61,6 +61,20 @@ class UnitView(View):
     results: list[ValueView]
 
 
+class CauseView(View):
+    """A known fault that would explain what moves, with the evidence; no verdict."""
+
+    fault: str
+    share: float
+    """Part of the belief among all known faults, 0 to 1."""
+    evidence_for: list[str]
+    evidence_against: list[str]
+    unknown: list[str]
+    """What is not measured here and would tell more."""
+    check: str
+    """What to look at first."""
+
+
 class AlarmView(View):
     """One alarm: where it stands, and what it means."""
 
@@ -88,6 +102,8 @@ class AlarmView(View):
     basis: str
     shelved_until: str | None
     first_out: bool
+    diagnosis: list[CauseView] = []
+    """While the alarm stands: what would explain what moves on the unit, the likeliest first."""
 
 
 class TransitionView(View):

@@ -145,9 +145,9 @@ class Models:
     def alarms(self, *, everything: bool = False) -> tuple[AlarmView, ...]:
         """Return the alarms that are not normal, or all, the most urgent first."""
         return most_urgent_first(
-            alarm_view(scanner.unit.name, snapshot, self._views)
-            for scanner in self._daemon.fleet.scanners.values()
-            for snapshot in scanner.monitor.alarms()
+            alarm_view(name, snapshot, self._views)
+            for name, holder in self._daemon.alarm_holders().items()
+            for snapshot in holder.monitor.alarms()
             if everything or snapshot.state is not AlarmState.NORMAL
         )
 

@@ -10,7 +10,7 @@ from daemon.monitor.alarms import ActionRefusedError, Refusal
 from daemon.web.access.principal import Principal
 from daemon.web.alarm_views import alarm_view
 from daemon.web.parts import Daemon
-from daemon.web.responses import CallerIs, refusals, scanner_of
+from daemon.web.responses import CallerIs, alarm_holder_of, refusals
 from daemon.web.schemas import AcknowledgeRequest, ActionAnswer, ActionRequest, AlarmView, ShelveRequest
 from daemon.web.views import Views
 
@@ -28,8 +28,8 @@ def add_alarm_routes(api: FastAPI, daemon: Daemon, views: Views) -> None:
     async def alarms(*, all: bool = False) -> list[AlarmView]:  # noqa: A002 - the query's name
         """Alarms that are not normal; with ``all`` every configured alarm."""
         return [
-            alarm_view(one.unit.name, snapshot, views)
-            for one in daemon.fleet.scanners.values()
+            alarm_view(name, snapshot, views)
+            for name, one in daemon.alarm_holders().items()
             for snapshot in one.monitor.alarms()
             if all or snapshot.state is not AlarmState.NORMAL
         ]
@@ -37,7 +37,7 @@ def add_alarm_routes(api: FastAPI, daemon: Daemon, views: Views) -> None:
     @api.get("/v1/alarms/{unit}/{alarm}", tags=["alarms"], responses=_NO_ALARM)
     async def one_alarm(unit: str, alarm: str) -> AlarmView:
         """One alarm: where it stands, consequence, causes, response, time to respond."""
-        for snapshot in scanner_of(daemon, unit).monitor.alarms():
+        for snapshot in alarm_holder_of(daemon, unit).monitor.alarms():
             if snapshot.alarm.id == alarm:
                 return alarm_view(unit, snapshot, views)
         raise HTTPException(404, f"{unit} has no alarm {alarm}")
@@ -56,9 +56,9 @@ def add_alarm_routes(api: FastAPI, daemon: Daemon, views: Views) -> None:
             duration=getattr(request, "duration", 0.0),
             comment=request.comment,
         )
-        scanner = scanner_of(daemon, unit)
+        holder = alarm_holder_of(daemon, unit)
         try:
-            transitions = await scanner.apply(asked)
+            transitions = await holder.apply(asked)
         except ActionRefusedError as refused:
             _audit(daemon, asked, caller, f"refused: {refused}")
             raise HTTPException(
