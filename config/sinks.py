@@ -121,6 +121,34 @@ class SyslogSink(SinkBase):
         return self
 
 
+class InfluxSink(SinkBase):
+    """Values, alarms and events into a time-series database by the InfluxDB 2 write API.
+
+    What the database cannot take now waits in the journal; delivering twice changes nothing. A point that it
+    will never take is set apart in a file beside the journal, with an event.
+    """
+
+    kind: Literal["influx"]
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s?#]*)?$")]
+    """Address of the server; without user, password or query."""
+    org: str
+    """Organization, by name or id."""
+    bucket: str
+    """Bucket; make it beforehand, with the retention that you want."""
+    token_file: str | None = None
+    """File with the API token (write permission for the bucket), readable by the daemon's user only."""
+    ca_file: str | None = None
+    """Certificates to trust; the system's own where absent."""
+    measurement_prefix: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,39}$")] = "tegwatch"
+    """First part of every measurement: "tegwatch" gives tegwatch_signal, tegwatch_result and so on."""
+    values_in: Literal["site", "si"] = "site"
+    """Write values in the site's units, with the unit as a tag, or in SI without one."""
+    batch_lines: Annotated[int, Field(ge=1, le=50_000)] = 5000
+    """Points a request at most."""
+    timeout: Duration = 20.0
+    """How long to wait for an answer."""
+
+
 class ShownValue(StrictModel):
     """One value in the read-only Modbus server; exactly one of ``result`` and ``signal``."""
 
@@ -196,6 +224,6 @@ class ModbusServerSink(StrictModel):
 
 
 Sink = Annotated[
-    MqttSink | LogSink | WebhookSink | MailSink | SyslogSink | ModbusServerSink,
+    MqttSink | LogSink | WebhookSink | MailSink | SyslogSink | InfluxSink | ModbusServerSink,
     Field(discriminator="kind"),
 ]

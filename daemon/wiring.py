@@ -9,6 +9,8 @@ from typing import TypeVar, assert_never
 from config.base import StrictModel
 from config.controllers import MqttBroker, SparkplugBroker, Tls
 from config.loader import unit_context
+from config.signals import quantity_of
+from config.sinks import InfluxSink as InfluxSettings
 from config.sinks import LogSink as LogSettings
 from config.sinks import MailSink as MailSettings
 from config.sinks import ModbusServerSink as ModbusServerSettings
@@ -26,7 +28,7 @@ from daemon.sinks.log import LogSink
 from daemon.sinks.modbus_server import ModbusServerSink
 from daemon.sinks.mqtt import MqttSink
 from daemon.sinks.runner import SinkHealth, SinkRunner
-from daemon.sources.base import Source, quantity_of
+from daemon.sources.base import Source
 from daemon.sources.board import Board
 from daemon.sources.modbus_poller import modbus_pollers
 from daemon.sources.mqtt_shell import PastReadings
@@ -72,15 +74,22 @@ def build_sinks(
     clock: Clock,
     on_change: Callable[[SinkHealth], None],
     alarm_state: Callable[[str, str], AlarmState | None] = lambda _unit, _alarm: None,
+    note: Callable[..., None] = lambda *_args, **_data: None,
 ) -> list[SinkRunner]:
     """Make a runner for every sink.
 
     ``on_change`` hears when one fails and when it works again; ``alarm_state`` tells the present state of an
-    alarm by unit and alarm.
+    alarm by unit and alarm; ``note(kind, message, **data)`` keeps an event.
     """
+    beside_journal = (folder / site.journal.path).parent
     wording = wording_of(site)
     return [
-        SinkRunner(_sink(settings, folder, wording, clock, alarm_state), reader, clock, on_change)
+        SinkRunner(
+            _sink(settings, folder, wording, clock, alarm_state, beside_journal, note),
+            reader,
+            clock,
+            on_change,
+        )
         for settings in site.sinks
     ]
 
@@ -102,6 +111,8 @@ def _sink(
     wording: Wording,
     clock: Clock,
     alarm_state: Callable[[str, str], AlarmState | None],
+    beside_journal: Path,
+    note: Callable[..., None],
 ) -> Sink:
     # Each kind imports its library only where a site has one: HTTP and mail cost start-up time and memory.
     if isinstance(settings, MqttSettings):
@@ -120,6 +131,11 @@ def _sink(
         from daemon.sinks.syslog import SyslogSink  # noqa: PLC0415 - see above
 
         return SyslogSink(absolute(settings, folder), wording)
+    if isinstance(settings, InfluxSettings):
+        from daemon.sinks.influx import InfluxSink  # noqa: PLC0415 - see above
+
+        quarantine = beside_journal / f"quarantine-{settings.name}.lp"
+        return InfluxSink(absolute(settings, folder), wording, clock, quarantine, note)
     if isinstance(settings, ModbusServerSettings):
         return ModbusServerSink(settings, wording, clock, alarm_state)
     assert_never(settings)
