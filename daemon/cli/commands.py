@@ -9,6 +9,7 @@ import typer
 from daemon.cli.alarms import app as alarms
 from daemon.cli.check import COLUMNS_HELP, check
 from daemon.cli.demo import demo
+from daemon.cli.doctor import doctor
 from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
 from daemon.cli.init import init
@@ -54,6 +55,7 @@ app.command()(demo)
 app.command()(init)
 app.command()(run)
 app.command()(reload)
+app.command()(doctor)
 app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
