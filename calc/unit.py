@@ -13,6 +13,7 @@ import numpy as np
 from calc.arrays import FloatArray, FloatOrArray, ValidRange
 from calc.chain import Chain
 from calc.errors import CalcError
+from calc.needs import NEEDS
 from calc.readings import (
     ESTIMATES,
     INPUTS,
@@ -63,39 +64,6 @@ CHECKED: dict[str, ValidRange] = {
     "lean_mass_fraction": ValidRange("lean_mass_fraction", 0.95, 0.9995, "kg/kg"),
 }
 """What the correlations were checked for; beyond, a result is an extrapolation (``Results.extrapolated``)."""
-
-_PURITY = (("lean_mass_fraction", "reboiler_temperature"),)
-_FLOW = (("lean_glycol_rate", "stroke_rate"),)
-_GAS = (("gas_temperature",), ("gas_pressure",))
-_INLET = (("inlet_water_content", "gas_temperature"), ("inlet_water_content", "gas_pressure"))
-_DRIEST = (*_GAS, *_PURITY)
-_CONTACTOR = (*_DRIEST, ("gas_rate",), *_FLOW)
-NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
-    "circulation_rate": _FLOW,
-    "compressibility": _GAS,
-    "saturated_water_content": _GAS,
-    "inlet_water_content": _INLET,
-    "water_load": (*_INLET, ("gas_rate",)),
-    "water_removed": _CONTACTOR,
-    "circulation_ratio": _CONTACTOR,
-    "lean_mass_fraction": _PURITY,
-    "rich_mass_fraction": _CONTACTOR,
-    "equilibrium_dew_point": _DRIEST,
-    "outlet_water_content": _CONTACTOR,
-    "outlet_dew_point": _CONTACTOR,
-    "limit_dew_point": (),
-    "dew_point_margin": _CONTACTOR,
-    "water_content_margin": _CONTACTOR,
-    "probability_over_limit": _CONTACTOR,
-    "required_circulation_rate": (*_DRIEST, ("gas_rate",)),
-    "required_stroke_rate": (*_DRIEST, ("gas_rate",)),
-    "hydrate_temperature": (("gas_pressure",),),
-    "inferred_tray_efficiency": (*_CONTACTOR, ("outlet_water_content",)),
-    "inferred_stages": (*_CONTACTOR, ("outlet_water_content",)),
-    "lean_approach_temperature": (("lean_glycol_temperature",), ("gas_temperature",)),
-    "reboiler_duty": (*_CONTACTOR, ("reboiler_temperature",)),
-}
-"""What each result needs: of every group of readings at least one."""
 
 _ABSENT: dict[str, str] = {
     "limit_dew_point": "it is stated at contactor pressure, and that is not known",

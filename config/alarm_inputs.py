@@ -4,42 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from calc.needs import NEEDS
 from config.site import DehydrationUnit
 
 _STROKES = ("stroke_count", "stroke_switch", "stroke_rate", "stroke_pulse")
 _COUNTED = ("stroke_count", "stroke_switch", "stroke_pulse")
 _STAGING = ("contactor.tray_spacing", "contactor.theoretical_stages")
-_GLYCOL = (*_STROKES, "lean_glycol_rate")
-_TEMPERATURE = ("contactor_temperature",)
-_PRESSURE = ("contactor_pressure",)
-_GAS = ("gas_rate",)
-_REBOILER = ("reboiler_temperature",)
-_ANALYZER = ("outlet_water_content", "outlet_dew_point")
-_OUTLET = (_TEMPERATURE, _PRESSURE, _GAS, _REBOILER, _GLYCOL)
+
+INPUT_SIGNALS: dict[str, tuple[str, ...]] = {
+    "gas_temperature": ("contactor_temperature",),
+    "gas_pressure": ("contactor_pressure",),
+    "gas_rate": ("gas_rate",),
+    "reboiler_temperature": ("reboiler_temperature",),
+    "stroke_rate": _STROKES,
+    "lean_glycol_temperature": ("lean_glycol_temperature",),
+    "lean_glycol_rate": ("lean_glycol_rate",),
+    "inlet_water_content": ("inlet_water_content",),
+    "outlet_water_content": ("outlet_water_content", "outlet_dew_point"),
+    "reboiler_pressure": ("still_pressure",),
+    "stripping_gas_rate": ("stripping_gas_rate",),
+}
+"""Signals of which one is enough for each input of the calculation; a laboratory's purity is no signal."""
+
+
+def _signals(group: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(signal for name in group for signal in INPUT_SIGNALS.get(name, ()))
+
+
+_CALCULATED = {
+    name: tuple(dict.fromkeys(_signals(group) for group in groups)) for name, groups in NEEDS.items()
+}
+_TEMPERATURE = INPUT_SIGNALS["gas_temperature"]
+_PRESSURE = INPUT_SIGNALS["gas_pressure"]
+_GAS = INPUT_SIGNALS["gas_rate"]
+_REBOILER = INPUT_SIGNALS["reboiler_temperature"]
+_ANALYZER = INPUT_SIGNALS["outlet_water_content"]
+_OUTLET = _CALCULATED["outlet_dew_point"]
 
 RESULT_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
+    **_CALCULATED,
+    "limit_dew_point": (_PRESSURE,),  # where the limit does not state its own
     "stroke_rate": (_STROKES,),
     "time_since_stroke": (_STROKES,),
     "accepted_stall_rate": (),
-    "circulation_rate": (_GLYCOL,),
-    "compressibility": (_TEMPERATURE, _PRESSURE),
-    "saturated_water_content": (_TEMPERATURE, _PRESSURE),
-    "inlet_water_content": (_TEMPERATURE, _PRESSURE),
-    "hydrate_temperature": (_TEMPERATURE, _PRESSURE),
-    "water_load": (_TEMPERATURE, _PRESSURE, _GAS),
-    "lean_mass_fraction": (_REBOILER,),
-    "equilibrium_dew_point": (_TEMPERATURE, _REBOILER),
-    "limit_dew_point": (_PRESSURE,),
-    "water_removed": _OUTLET,
-    "circulation_ratio": _OUTLET,
-    "rich_mass_fraction": _OUTLET,
-    "outlet_water_content": _OUTLET,
-    "outlet_dew_point": _OUTLET,
-    "dew_point_margin": _OUTLET,
-    "probability_over_limit": _OUTLET,
-    "required_circulation_rate": (_TEMPERATURE, _PRESSURE, _GAS, _REBOILER),
-    "required_stroke_rate": (_TEMPERATURE, _PRESSURE, _GAS, _REBOILER),
-    "inferred_tray_efficiency": (*_OUTLET, _ANALYZER),
     "calculated_dew_point": _OUTLET,
     "measured_dew_point": (*_OUTLET, _ANALYZER),
     "dew_point_bias": (*_OUTLET, _ANALYZER),

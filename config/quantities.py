@@ -39,6 +39,10 @@ class Quantity(enum.StrEnum):
     COUNT = "count"  # whole number
 
 
+WITHOUT_UNIT = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT, Quantity.NUMBER})
+"""What needs no unit: it is itself."""
+
+
 @dataclass(frozen=True, slots=True)
 class SignalKind:
     """One signal name that the calculation, the checks or the packaged alarms know."""

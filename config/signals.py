@@ -8,7 +8,8 @@ from pydantic import Discriminator, Field, Tag
 
 from config.base import Name, StrictModel
 from config.fields import Duration
-from config.quantities import Quantity
+from config.quantities import SIGNAL_KINDS, WITHOUT_UNIT, Quantity
+from config.units import Conversion, UnitContext, conversion
 
 ModbusType = Literal[
     "bool",
@@ -136,3 +137,35 @@ Signal = Annotated[
     | Annotated[SparkplugSignal, Tag("sparkplug-b")],
     Discriminator(_signal_source),
 ]
+
+
+def quantity_of(name: str, signal: SignalBase) -> Quantity:
+    """Return what kind of quantity a signal is.
+
+    Raises
+    ------
+    ValueError
+        The calculation does not know the name and the site file does not say.
+    """
+    if signal.quantity is not None:
+        return signal.quantity
+    if name in SIGNAL_KINDS:
+        return SIGNAL_KINDS[name].quantity
+    raise ValueError(
+        f'signal "{name}" is none that the calculation knows, so it needs a "quantity", '
+        'for example quantity = "temperature"'
+    )
+
+
+def conversion_of(name: str, signal: SignalBase, context: UnitContext) -> Conversion:
+    """Return how a signal's value, after scale and offset, becomes SI; what has no unit stays as it is.
+
+    Raises
+    ------
+    ValueError
+        No quantity, or (as ``config.units.UnitError``) a unit that does not fit it.
+    """
+    quantity = quantity_of(name, signal)
+    if not signal.unit and quantity in WITHOUT_UNIT:
+        return Conversion(1.0)
+    return conversion(signal.unit, quantity, context)

@@ -17,22 +17,19 @@ from typing import Any
 
 from calc import unit as calculation
 from calc.errors import CalcError
+from calc.needs import rests_on
 from calc.readings import INPUTS, Design, Estimate, Readings, Results, Uncertainties
 from calc.water import saturated_water_content
+from config.alarm_inputs import INPUT_SIGNALS
 from config.site import DehydrationUnit, Site
 from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.outlet import CLAUSIUS_CLAPEYRON, OutletEstimate, measured_outlet
 from daemon.monitor.specs import SignalSpec
 
 SOURCES: Mapping[str, str] = {
-    "gas_temperature": "contactor_temperature",
-    "gas_pressure": "contactor_pressure",
-    "gas_rate": "gas_rate",
-    "reboiler_temperature": "reboiler_temperature",
-    "lean_glycol_temperature": "lean_glycol_temperature",
-    "inlet_water_content": "inlet_water_content",
-    "reboiler_pressure": "still_pressure",
-    "stripping_gas_rate": "stripping_gas_rate",
+    name: signals[0]
+    for name, signals in INPUT_SIGNALS.items()
+    if name not in {"stroke_rate", "lean_glycol_rate", "outlet_water_content"}
 }
 """Signal that each input of the calculation comes from; glycol rate and outlet have their own ways."""
 
@@ -45,53 +42,6 @@ SUBSTITUTES: Mapping[str, str] = {
 
 OPTIONAL = frozenset({"lean_glycol_temperature", "outlet_water_content"})
 """Inputs without which a site has fewer results, and misses none that it could have."""
-
-
-def needs(*, stripped: bool, inlet_measured: bool) -> dict[str, tuple[str, ...]]:
-    """Return the inputs that each result rests on; ``stroke_rate`` stands for the glycol rate however known.
-
-    Parameters
-    ----------
-    stripped : bool
-        Whether stripping gas is in play: it ties the lean glycol to the water that the reboiler boils off,
-        and so to everything else.
-    inlet_measured : bool
-        Whether the water content of the wet gas is measured rather than taken as saturated.
-    """
-    gas = ("gas_temperature", "gas_pressure")
-    inlet = ("inlet_water_content",) if inlet_measured else (*gas, "inlet_water_content")
-    load = (*inlet, "gas_rate")
-    lean: tuple[str, ...] = ("reboiler_temperature", "reboiler_pressure")
-    if stripped:
-        lean = (*lean, "stripping_gas_rate", "stroke_rate", "gas_pressure", *load)
-    required = (*gas, *load, *lean)
-    outlet = (*required, "stroke_rate")
-    found = {
-        "circulation_rate": ("stroke_rate",),
-        "compressibility": gas,
-        "saturated_water_content": gas,
-        "inlet_water_content": inlet,
-        "water_load": load,
-        "water_removed": outlet,
-        "circulation_ratio": outlet,
-        "lean_mass_fraction": lean,
-        "rich_mass_fraction": outlet,
-        "equilibrium_dew_point": (*gas, *lean),
-        "outlet_water_content": outlet,
-        "outlet_dew_point": outlet,
-        "limit_dew_point": ("gas_pressure",),
-        "dew_point_margin": outlet,
-        "water_content_margin": outlet,
-        "probability_over_limit": outlet,
-        "required_circulation_rate": required,
-        "required_stroke_rate": required,
-        "hydrate_temperature": ("gas_pressure",),
-        "inferred_tray_efficiency": (*outlet, "outlet_water_content"),
-        "inferred_stages": (*outlet, "outlet_water_content"),
-        "lean_approach_temperature": ("gas_temperature", "lean_glycol_temperature"),
-        "reboiler_duty": outlet,
-    }
-    return {name: tuple(dict.fromkeys(sources)) for name, sources in found.items()}
 
 
 @dataclasses.dataclass(slots=True)
@@ -127,7 +77,7 @@ class ProcessCalculation:
         stripped = "stripping_gas_rate" in given or self.design.stripping_gas_ratio > 0.0
         found = {
             name: tuple(source for source in sources if source in given or source not in SUBSTITUTES)
-            for name, sources in needs(stripped=stripped, inlet_measured=inlet_measured).items()
+            for name, sources in rests_on(stripped=stripped, inlet_measured=inlet_measured).items()
             if given.issuperset(OPTIONAL.intersection(sources))
         }
         if self.design.limit_pressure is not None:

@@ -6,12 +6,18 @@ import math
 from dataclasses import dataclass
 
 from config.controllers import Controller, ModbusBase
-from config.quantities import SIGNAL_KINDS, Quantity
-from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
+from config.quantities import Quantity
+from config.signals import (
+    ModbusSignal,
+    MqttSignal,
+    SignalBase,
+    SparkplugSignal,
+    conversion_of,
+    quantity_of,
+)
 from config.site import DehydrationUnit, Site
-from config.units import Conversion, UnitContext, conversion
+from config.units import Conversion, UnitContext
 
-_NO_UNIT = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT, Quantity.NUMBER})
 _DISCRETE = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT})
 _WHOLE_NUMBER_TYPES = ("int", "uint", "bcd")
 _TYPE_BITS = {"int16": 16, "uint16": 16, "bcd16": 16, "int32": 32, "uint32": 32, "bcd32": 32}
@@ -87,11 +93,6 @@ class SignalSpec:
         return f"{si / self.conversion.factor:.4g} {self.unit}".rstrip()
 
 
-def signal_quantity(name: str, signal: SignalBase) -> Quantity:
-    """Return what kind of quantity a signal is: its own word, or what its name says."""
-    return signal.quantity if signal.quantity is not None else SIGNAL_KINDS[name].quantity
-
-
 def signal_specs(site: Site, unit: DehydrationUnit) -> dict[str, SignalSpec]:
     """Resolve every signal of a unit, by name.
 
@@ -109,9 +110,8 @@ def signal_specs(site: Site, unit: DehydrationUnit) -> dict[str, SignalSpec]:
 
 
 def _resolve(name: str, signal: SignalBase, controller: Controller, context: UnitContext) -> SignalSpec:
-    quantity = signal_quantity(name, signal)
-    unitless = not signal.unit and quantity in _NO_UNIT
-    convert = Conversion(1.0) if unitless else conversion(signal.unit, quantity, context)
+    quantity = quantity_of(name, signal)
+    convert = conversion_of(name, signal, context)
     factor = abs(convert.factor)
     span_range = None if signal.range is None else _si_range(signal.range, convert)
     analog = quantity not in _DISCRETE

@@ -10,12 +10,10 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-from config.quantities import SIGNAL_KINDS, Quantity
-from config.signals import SignalBase
-from config.units import Conversion, UnitContext, conversion
+from config.quantities import Quantity
+from config.signals import SignalBase, conversion_of, quantity_of
+from config.units import UnitContext
 from daemon.model import Reading, Status
-
-_WITHOUT_UNIT = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT, Quantity.NUMBER})
 
 
 class Source(Protocol):
@@ -51,24 +49,6 @@ class Scaling:
         return raw * self.factor + self.offset
 
 
-def quantity_of(name: str, signal: SignalBase) -> Quantity:
-    """Return what kind of quantity a signal is.
-
-    Raises
-    ------
-    ValueError
-        The calculation does not know the name and the site file does not say.
-    """
-    if signal.quantity is not None:
-        return signal.quantity
-    if name in SIGNAL_KINDS:
-        return SIGNAL_KINDS[name].quantity
-    raise ValueError(
-        f'signal "{name}" is none that the calculation knows, so it needs a "quantity", '
-        'for example quantity = "temperature"'
-    )
-
-
 def scaling_of(name: str, signal: SignalBase, context: UnitContext) -> Scaling:
     """Resolve scale, offset and unit of a signal into one factor and one offset.
 
@@ -86,13 +66,9 @@ def scaling_of(name: str, signal: SignalBase, context: UnitContext) -> Scaling:
     ValueError
         No quantity, or (as ``config.units.UnitError``) a unit that does not fit it.
     """
-    quantity = quantity_of(name, signal)
-    if quantity is Quantity.STATE:
+    if quantity_of(name, signal) is Quantity.STATE:
         return Scaling(is_state=True, inverted=signal.inverted)
-    if not signal.unit and quantity in _WITHOUT_UNIT:
-        to_si = Conversion(1.0)
-    else:
-        to_si = conversion(signal.unit, quantity, context)
+    to_si = conversion_of(name, signal, context)
     return Scaling(signal.scale * to_si.factor, signal.offset * to_si.factor + to_si.offset)
 
 

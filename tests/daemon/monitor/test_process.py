@@ -9,13 +9,14 @@ from collections.abc import Mapping
 
 import pytest
 
+from calc.needs import rests_on
 from calc.readings import ESTIMATES, Design, Readings
 from calc.unit import evaluate
 from calc.water import dew_point_at_pressure, saturated_water_content, water_dew_point
 from config.quantities import RESULT_KINDS
 from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.outlet import FADING_TIME, LEARNING_TIME, OutletEstimate, measured_outlet
-from daemon.monitor.process import ProcessCalculation, needs
+from daemon.monitor.process import ProcessCalculation
 from daemon.monitor.specs import signal_specs
 from tests.daemon.monitor.plant import NORMAL, bad, good, make_site
 
@@ -85,7 +86,7 @@ def test_the_table_of_needs_is_what_the_calculation_does(
     )
     full = evaluate(readings, design)
     stripped = ratio > 0.0 or not math.isnan(stripping)
-    table = needs(stripped=stripped, inlet_measured=inlet_measured)
+    table = rests_on(stripped=stripped, inlet_measured=inlet_measured)
     assert list(table) == list(ESTIMATES)
     for field in dataclasses.fields(readings):
         value = getattr(readings, field.name)
