@@ -12,7 +12,7 @@ import structlog
 from config.site import Site
 from daemon.clock import Clock
 from daemon.journal.archiver import Archived
-from daemon.journal.columns import catalogue_of
+from daemon.journal.catalogue import catalogue_of
 from daemon.journal.errors import JournalError
 from daemon.journal.manifest import DiskUse
 from daemon.journal.writer import JournalWriter

@@ -10,6 +10,8 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from daemon.journal import manifest
 from daemon.journal.archive_reading import (
     ArchivedScans,
@@ -22,10 +24,11 @@ from daemon.journal.columns import Column
 from daemon.journal.errors import ArchiveDamaged
 from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
 from daemon.journal.rows import Row, Sample
-from daemon.journal.summaries import Summaries
+from daemon.journal.summaries import NOT_STORED, Floats, Summaries
 from daemon.model import OperatingState, Status
 
-_STATUSES = {status.value: status for status in Status}
+_STATUSES = {status.value: status for status in Status} | {NOT_STORED: Status.GOOD}
+_STATES = {state.value: state for state in OperatingState}
 
 
 class Archive:
@@ -137,31 +140,37 @@ class Archive:
 
 
 def _as_rows(scans: ArchivedScans, columns: Sequence[Column]) -> Iterator[Row]:
-    names = [str(column) for column in columns]
-    wide = (scans.values, scans.codes, scans.uncertainty, scans.age)
-    lists = (array.tolist() for array in (scans.time, scans.sequence, *wide))
-    for state, text, time, sequence, *cells in zip(scans.state, scans.reasons, *lists, strict=True):
-        reasons = _reasons(text) if text else {}
-        samples = (
-            None
-            if code < 0
-            else Sample(
-                _known(value),
-                _known(spread),
-                _STATUSES[code],
-                reasons.get(name, ""),
-                time - (_known(age) or 0.0),
-            )
-            for name, value, code, spread, age in zip(names, *cells, strict=True)
+    """Make rows of arrays, column by column: a day of scans is made of a million parts."""
+    time = scans.time.tolist()
+    troubled = [(at, _reasons(text)) for at, text in enumerate(scans.reasons) if text]
+    samples: list[list[Sample | None]] = []
+    for at, column in enumerate(columns):
+        value, spread = _or_none(scans.values[:, at]), _or_none(scans.uncertainty[:, at])
+        codes, age = scans.codes[:, at].tolist(), np.nan_to_num(scans.age[:, at])
+        reasons, name = [""] * len(time), str(column)
+        for row, texts in troubled:
+            reasons[row] = texts.get(name, "")
+        status = [_STATUSES[code] for code in codes]
+        source = (scans.time - age).tolist()
+        made: list[Sample | None] = list(
+            map(Sample._make, zip(value, spread, status, reasons, source, strict=True))
         )
-        yield Row(sequence, time, OperatingState(state), tuple(samples))
+        for row in np.flatnonzero(scans.codes[:, at] == NOT_STORED).tolist():
+            made[row] = None
+        samples.append(made)
+    state = [_STATES[name] for name in scans.state]
+    of_each = zip(*samples, strict=True) if samples else [()] * len(time)
+    yield from map(Row, scans.sequence.tolist(), time, state, of_each)
+
+
+def _or_none(values: Floats) -> list[float | None]:
+    found: list[float | None] = values.tolist()
+    for row in np.flatnonzero(np.isnan(values)).tolist():
+        found[row] = None
+    return found
 
 
 @functools.lru_cache(maxsize=256)
 def _reasons(text: str) -> dict[str, str]:
     found: dict[str, str] = json.loads(text)
     return found
-
-
-def _known(value: float) -> float | None:
-    return None if value != value else value  # noqa: PLR0124 - NaN is the only value unlike itself

@@ -1,14 +1,13 @@
-"""The words in which statistics over time buckets are told."""
+"""The words in which statistics over time buckets are told. Named tuples: answers hold many thousands."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from daemon.model import Quality
 
 
-@dataclass(frozen=True, slots=True)
-class Statistics:
+class Statistics(NamedTuple):
     """One column over one bucket [SI]. ``count`` is how many usable values entered."""
 
     mean: float | None
@@ -16,11 +15,10 @@ class Statistics:
     maximum: float | None
     last: float | None
     worst: Quality
-    count: int
+    count: int  # type: ignore[assignment]  # hides a method of tuples that nobody asks of statistics
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
+class Bucket(NamedTuple):
     """All asked columns over one bucket from ``start`` on; ``None`` where a column did not exist."""
 
     start: float

@@ -166,9 +166,12 @@ class History:
         if max_rows is not None:
             self._limit(number, [(SCANS, start, end)], max_rows)
         above, parts = self._answering(number, SCANS, start, end)
+        live = self._values((number, above), columns, start, end)
+        if not parts:
+            return live
         return heapq.merge(
             self._archive.rows(parts, columns, start, end),
-            self._values((number, above), columns, start, end),
+            live,
             key=lambda row: (row.time, row.sequence),
         )
 

@@ -1,14 +1,13 @@
-"""The words in which single stored values are told."""
+"""The words in which single stored values are told. Named tuples: long answers hold many thousands."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from daemon.model import OperatingState, Quality, Status
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One stored value [SI]; ``time`` is the source's own for signals, the scan's for results."""
 
     value: float | None
@@ -23,8 +22,7 @@ class Sample:
         return self.status.quality
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """The asked columns of one scan; a sample is ``None`` where the column did not exist then."""
 
     sequence: int

@@ -134,21 +134,18 @@ def means(rows: Summaries) -> Floats:
 
 def to_buckets(rows: Summaries) -> Iterator[Bucket]:
     """Yield rows as buckets."""
-    quality = [Quality.GOOD, Quality.UNCERTAIN, Quality.BAD]
-    lists = (
-        array.tolist()
-        for array in (means(rows), rows.minimum, rows.maximum, rows.last, rows.count, rows.worst)
-    )
-    for start, scans, *cells in zip(rows.time.tolist(), rows.scans.tolist(), *lists, strict=True):
-        yield Bucket(
-            start,
-            scans,
-            tuple(
-                None
-                if worst < 0
-                else Statistics(mean, low, high, last, quality[worst >> 30], count)
-                if count
-                else Statistics(None, None, None, None, quality[worst >> 30], 0)
-                for mean, low, high, last, count, worst in zip(*cells, strict=True)
-            ),
-        )
+    quality = np.array([Quality.GOOD, Quality.UNCERTAIN, Quality.BAD], dtype=object)
+    mean = means(rows)
+    columns: list[list[Statistics | None]] = []
+    for at in range(rows.worst.shape[1]):
+        count, worst = rows.count[:, at], rows.worst[:, at]
+        parts = (mean, rows.minimum, rows.maximum, rows.last)
+        cells = [array[:, at].tolist() for array in parts]
+        cells += [quality[np.maximum(worst, 0) >> 30].tolist(), count.tolist()]
+        statistics: list[Statistics | None] = list(map(Statistics._make, zip(*cells, strict=True)))
+        for row in np.flatnonzero(count == 0).tolist():
+            none = None if worst[row] < 0 else quality[worst[row] >> 30]
+            statistics[row] = none if none is None else Statistics(None, None, None, None, none, 0)
+        columns.append(statistics)
+    of_each = zip(*columns, strict=True) if columns else [()] * len(rows)
+    yield from map(Bucket, rows.time.tolist(), rows.scans.tolist(), of_each)
