@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, fail
+from daemon.cli.path_table import path_table, plus_minus, print_cautions
 
 if TYPE_CHECKING:
     from config.quantities import Quantity
@@ -102,17 +103,11 @@ def _show(report: EvaluationReport, units: dict[Quantity, DisplayUnit]) -> None:
     from config.quantities import Quantity
 
     console = Console()
-    path = Table(title="Path of the calculation", title_justify="left", box=None, pad_edge=False)
-    path.add_column("what")
-    path.add_column("value", justify="right")
-    path.add_column("one standard deviation", justify="right")
-    path.add_column("how, or why not")
-    for line in report.lines:
-        unit = units[line.quantity]
-        shown = "-" if line.value is None else unit.format(line.value)
-        doubt = "" if line.uncertainty is None else f"± {_spread(line.uncertainty, unit)}"
-        path.add_row(line.description, shown, doubt, line.remark or line.how)
-    console.print(path)
+    rows = (
+        (line.description, line.quantity, line.value, line.uncertainty, line.remark or line.how)
+        for line in report.lines
+    )
+    console.print(path_table(rows, units, "how, or why not"))
     if report.contributions:
         kelvin = units[Quantity.TEMPERATURE_DIFFERENCE]
         sources = Table(
@@ -123,13 +118,6 @@ def _show(report: EvaluationReport, units: dict[Quantity, DisplayUnit]) -> None:
         sources.add_column("share of the variance", justify="right")
         for each in report.contributions[:6]:
             name = each.source.replace("_", " ")
-            sources.add_row(name, f"± {_spread(each.effect, kelvin)}", f"{100 * each.share:.0f} %")
+            sources.add_row(name, plus_minus(each.effect, kelvin), f"{100 * each.share:.0f} %")
         console.print(sources)
-    console.print("\nCautions")
-    for caution in report.cautions:
-        console.print(f"- {caution}", markup=False, highlight=False)
-
-
-def _spread(value: float, unit: DisplayUnit) -> str:
-    """Write a difference: a unit's offset does not apply to it."""
-    return f"{value / unit.conversion.factor:.{unit.decimals}f} {unit.symbol}"
+    print_cautions(console, report.cautions)

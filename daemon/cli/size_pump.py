@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, fail
+from daemon.cli.path_table import path_table, print_cautions
 
 if TYPE_CHECKING:
     from calc.pump import PumpDesign
@@ -140,16 +141,8 @@ def _show(report: SizingReport, units: dict[Quantity, DisplayUnit]) -> None:
     from config.quantities import Quantity
 
     console = Console()
-    path = Table(title="Path of the calculation", title_justify="left", box=None, pad_edge=False)
-    path.add_column("what")
-    path.add_column("value", justify="right")
-    path.add_column("one standard deviation", justify="right")
-    path.add_column("how")
-    for step in report.steps:
-        unit = units[step.quantity]
-        doubt = "" if step.uncertainty is None else f"± {_spread(step.uncertainty, unit)}"
-        path.add_row(step.name, unit.format(step.value), doubt, step.how)
-    console.print(path)
+    rows = ((step.name, step.quantity, step.value, step.uncertainty, step.how) for step in report.steps)
+    console.print(path_table(rows, units, "how"))
     if report.fits:
         strokes = units[Quantity.STROKE_RATE]
         pumps = Table(
@@ -167,11 +160,4 @@ def _show(report: SizingReport, units: dict[Quantity, DisplayUnit]) -> None:
                 f"x {each.reserve:.2f}",
             )
         console.print(pumps)
-    console.print("\nCautions")
-    for caution in report.cautions:
-        console.print(f"- {caution}", markup=False, highlight=False)
-
-
-def _spread(value: float, unit: DisplayUnit) -> str:
-    """Write a difference: a unit's offset does not apply to it."""
-    return f"{value / unit.conversion.factor:.{unit.decimals}f} {unit.symbol}"
+    print_cautions(console, report.cautions)
