@@ -25,7 +25,8 @@ function line(time, values, x, y) {
       open = false;
       continue;
     }
-    path += `${open ? "L" : "M"}${x(time[index]).toFixed(1)} ${y(value).toFixed(1)}`;
+    // A point between two gaps is a line without length, which a round cap makes visible.
+    path += `${open ? "L" : "M"}${x(time[index]).toFixed(1)} ${y(value).toFixed(1)}${open ? "" : "h0"}`;
     open = true;
   }
   return path;

@@ -7,7 +7,7 @@ import { bandOf, valuesOf } from "./values.js";
 
 const unit = document.body.dataset.pageUnit;
 const SPAN = 2 * 3600;
-const POINTS = 300;
+const POINTS = 720;
 const WIDTH = SPAN / POINTS;
 const SHORTEST = 900; // so that a daemon that has just started shows more than a dot at the edge
 const places = [...document.querySelectorAll("[data-chart]")];
