@@ -1,0 +1,100 @@
+"""A program that journals, archives, prunes and asks at once until it is killed, and logs its promises.
+
+Every scan carries its number as a measured value, so that a checker knows it again wherever it ended up. A
+minute of plant time goes by from scan to scan, and periods are an hour: archive files come quickly.
+
+Log lines: ``invoke A B`` before the scans A to B (not included) are handed over, ``ok A B`` once they are
+stored, ``asked WRONG`` when an answer lacked a scan that was promised before or held one twice.
+
+    python -m tests.support.archive_victim JOURNAL LOG FIRST_NUMBER
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from pathlib import Path
+
+from config.site import ArchiveSettings
+from daemon.journal.archiver import Archiver
+from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
+from daemon.journal.journal import Journal
+from daemon.journal.queries import History
+from daemon.model import OperatingState, Outcome, Reading, Status
+
+START = 1_700_006_400.0
+MINUTE, HOUR = 60.0, 3600.0
+NUMBER = Column("signal", "number")
+BATCH = 7
+LOOK_BACK = 3000 * MINUTE
+
+
+def unit_of(number: int) -> str:
+    return ("north", "south")[number % 2]
+
+
+def scan(number: int) -> Outcome:
+    time = START + number * MINUTE
+    reading = Reading(float(number), Status.GOOD, time, time)
+    return Outcome(unit_of(number), number, time, time, OperatingState.DRYING, {"number": reading}, {})
+
+
+class Victim:
+    def __init__(self, journal: Path, log: Path, first: int) -> None:
+        self.log = os.open(log, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+        self.journal = Journal.open(journal, now=START)
+        self.next = self.first = first
+        self.asking = threading.Lock()  # a daemon leaves minutes between archiving and deleting
+
+    def say(self, *words: object) -> None:
+        os.write(self.log, (" ".join(map(str, words)) + "\n").encode())
+
+    @property
+    def now(self) -> float:
+        return START + self.next * MINUTE
+
+    def ingest(self) -> None:
+        while True:
+            first, end = self.next, self.next + BATCH
+            self.say("invoke", first, end)
+            self.journal.commit([scan(number) for number in range(first, end)])
+            self.say("ok", first, end)
+            self.next = end
+
+    def archive(self) -> None:
+        facts = {(unit, NUMBER): ColumnFacts(Grain(1.0)) for unit in ("north", "south")}
+        settings = ArchiveSettings(period=HOUR)
+        while True:
+            with self.asking:
+                self.journal.prune(self.now - 6 * HOUR, now=self.now, spare_unarchived=True)
+            Archiver(self.journal, settings, Catalogue("victim", facts), self.journal.path.parent).run(
+                self.now
+            )
+
+    def ask(self) -> None:
+        while True:
+            with self.asking, History(self.journal.path) as history:
+                promised = range(max(self.first, self.next - int(LOOK_BACK / MINUTE)), self.next)
+                for unit in {unit_of(number) for number in promised}:
+                    rows = history.values(unit, [NUMBER], START + promised.start * MINUTE, self.now + HOUR)
+                    found = [round(row.samples[0].value) for row in rows]
+                    expected = {number for number in promised if unit_of(number) == unit}
+                    if len(found) != len(set(found)) or not expected <= set(found) or history.unreadable:
+                        self.say("asked", f"{unit}:{sorted(expected - set(found))[:5]}{history.unreadable}")
+
+
+def main(journal: Path, log: Path, first: int) -> None:
+    victim = Victim(journal, log, first)
+    work = [threading.Thread(target=work, daemon=True) for work in (victim.archive, victim.ask)]
+    for thread in work:
+        thread.start()
+    victim.ingest()
+
+
+if __name__ == "__main__":
+    # A thread that fails must not go unseen.
+    threading.excepthook = lambda failed: (
+        os.write(2, repr(failed.exc_value).encode()), os._exit(3)
+    )  # fmt: skip
+    main(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]))
