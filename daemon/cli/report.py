@@ -1,0 +1,123 @@
+"""``tegwatch report``: one unit over a stretch of time, as an HTML file that prints."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from daemon.cli.exits import FAILED, USAGE, clear_failures, fail
+from daemon.times import parse_time, zone_named
+
+LONGEST_LOOK_BACK = 31 * 86400.0
+"""Alarms that were raised so long before a report's begin are still known to be active [s]."""
+
+
+def report(
+    site_file: Annotated[
+        Path, typer.Argument(metavar="SITE", help="Site file whose journal holds the history.")
+    ],
+    *,
+    output: Annotated[Path, typer.Option(help="HTML file to write.")],
+    unit: Annotated[
+        str, typer.Option(help="Dehydration unit; may be left out where there is only one.")
+    ] = "",
+    start: Annotated[
+        str,
+        typer.Option(
+            "--from", help="ISO 8601 (without offset: the site's time zone), or back from now: -7d."
+        ),
+    ] = "-7d",
+    end: Annotated[str, typer.Option("--to", help="As --from; this moment itself is not included.")] = "now",
+    gas_price: Annotated[
+        float | None,
+        typer.Option(min=0.0, help="Worth of 1000 standard cubic feet (us sites) or a standard m3 (si)."),
+    ] = None,
+) -> None:
+    """Write a report of one unit: margin, purity, circulation, reboiler, pump, glycol, alarms, data.
+
+    One file without scripts that needs nothing else; a browser prints it or saves it as PDF. Reads the
+    journal beside a running daemon or without one.
+    Exit code 0: done; 1: the journal cannot be read or the file not written; 2: the question is wrong; 3: the
+    site file is wrong.
+
+    Example: tegwatch report site.toml --unit north --from -30d --output north.html
+    """
+    from importlib.metadata import version
+
+    from config.alarm_set import resolve_alarms
+    from config.loader import configuration_hash, load_site
+    from daemon.history_output import site_wording
+    from daemon.journal.errors import JournalError
+    from daemon.journal.queries import History
+    from daemon.model import AlarmTransition, EntryKind
+    from daemon.replay import occurrences
+    from daemon.report.economy import economy
+    from daemon.report.figures import gather, wanted
+    from daemon.report.page import page
+    from daemon.report.sections import Subject
+
+    with clear_failures():
+        site = load_site(site_file)
+    now = time.time()
+    try:
+        begin, until = (parse_time(text, now, zone_named(site.site.time_zone)) for text in (start, end))
+    except ValueError as error:
+        fail(str(error), USAGE)
+    if begin >= until:
+        fail("--from must be before --to", USAGE)
+    names = [each.name for each in site.units]
+    name = unit or (names[0] if len(names) == 1 else "")
+    if name not in names:
+        fail(f"which unit? --unit takes one of: {', '.join(names)}", USAGE)
+    configured = next(each for each in site.units if each.name == name)
+    try:
+        with (
+            History(site_file.resolve().parent / site.journal.path) as stored,
+            _progress(begin, until) as shown,
+        ):
+            columns = wanted(stored.columns(name))
+            rows = stored.values(name, columns, begin, until)
+            figures = gather(rows, columns, begin, until, configured.scan_period, shown)
+            entries = stored.records(begin - LONGEST_LOOK_BACK, until, kinds={EntryKind.ALARM}, unit=name)
+            transitions = [each.body for each in entries if isinstance(each.body, AlarmTransition)]
+    except JournalError as error:
+        fail(str(error), FAILED)
+    if not figures.scans:
+        fail("nothing is stored between these times; tegwatch history --list shows what is", FAILED)
+    about = Subject(
+        site,
+        configured,
+        site_wording(site, name),
+        figures,
+        economy(site, configured, figures),
+        transitions,
+        occurrences(transitions, begin, until),
+        {alarm.id: alarm.title for alarm in resolve_alarms(site, configured).alarms},
+        gas_price,
+    )
+    text = page(about, written=now, version=version("tegwatch"), configuration=configuration_hash(site))
+    try:
+        output.write_text(text, encoding="utf-8")
+    except OSError as error:
+        fail(f"{output}: cannot be written: {error.strerror}", FAILED)
+    print(f"{output}: {figures.scans} scans, {len(about.occurrences)} times an alarm", file=sys.stderr)
+
+
+@contextmanager
+def _progress(begin: float, end: float) -> Iterator[Callable[[float], None]]:
+    """Show a bar on standard error where somebody sees it."""
+    if not sys.stderr.isatty():
+        yield lambda _time: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=end - begin)
+        yield lambda time: bar.update(task, completed=time - begin)
