@@ -40,7 +40,7 @@ FIGURES: Mapping[str, Quantity] = {
     "no_step": Quantity.DURATION,
     "clock_synchronised": Quantity.STATE,
     "tasks": Quantity.NUMBER,
-    "archive_lag": Quantity.DURATION,
+    "archive": Quantity.NUMBER,
 }
 """What the daemon knows of itself as a whole, with the quantity of each."""
 

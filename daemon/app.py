@@ -130,6 +130,10 @@ async def _serve(
         folder,
         parts.keeper.event,
     )
+
+    async def watch() -> None:
+        await parts.own.run(lambda: watched(parts, housekeeping.figures.failing))
+
     load_watch = LoadWatch(parts.clock, lambda: parts.fleet, parts.keeper.event)
     async with asyncio.TaskGroup() as group:
         # A writer that ends takes the daemon with it: unkept alarms are no alarms, and a new start mends it.
@@ -138,10 +142,7 @@ async def _serve(
             group.create_task(eternal(parts, "housekeeping", housekeeping.run), name="housekeeping"),
             group.create_task(eternal(parts, "watchdog", lambda: _feed_watchdog(parts)), name="watchdog"),
             group.create_task(eternal(parts, "load watch", load_watch.run), name="load watch"),
-            group.create_task(
-                eternal(parts, "watch over itself", lambda: parts.own.run(lambda: watched(parts))),
-                name="watch over itself",
-            ),
+            group.create_task(eternal(parts, "watch over itself", watch), name="watch over itself"),
         ]
         if load is not None and parts.reloads is not None:
             carrying_out = reloading(group, parts, running, folder, load, parts.reloads)

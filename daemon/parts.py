@@ -135,9 +135,9 @@ def web_of(parts: Parts, folder: Path) -> WebParts:
     return WebParts(daemon, parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS)
 
 
-def watched(parts: Parts) -> Watched:
-    """Return what the daemon's watch over itself looks at."""
-    return Watched(parts.fleet, parts.sinks, parts.writer, parts.tasks)
+def watched(parts: Parts, archive: str) -> Watched:
+    """Return what the daemon's watch over itself looks at; ``archive`` says what is wrong with that."""
+    return Watched(parts.fleet, parts.sinks, parts.writer, parts.tasks, archive)
 
 
 async def eternal(parts: Parts, name: str, run: Callable[[], Awaitable[None]]) -> None:

@@ -67,6 +67,8 @@ class Watched:
     sinks: Sequence[SinkRunner]
     writer: JournalWriter
     tasks: Mapping[str, TaskFigures]
+    archive: str = ""
+    """Why the archive cannot be written; empty while it can."""
 
 
 class SelfWatch:
@@ -152,6 +154,7 @@ class SelfWatch:
             load=parts.fleet.load.overload,
             scan_lateness=max((one.figures.last_lateness for one in scanners), default=0.0),
             journal=written.failing,
+            archive=parts.archive,
             dropped=written.dropped_samples + written.dropped_records,
             restarts={name: (one.restarts, one.last_failure) for name, one in parts.tasks.items()},
             disk_free=self._disk,

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.table import Table
 
 from daemon.cli.client import ask, open_client, socket_path
-from daemon.cli.exits import FAILED, clear_failures, fail
+from daemon.cli.exits import FAILED, FINDINGS, USAGE, clear_failures, fail
 
 SiteFile = Annotated[Path, typer.Argument(help="Site file of the running daemon.")]
 UnitName = Annotated[str, typer.Argument(help="Name of the unit.")]
@@ -216,3 +216,57 @@ def in_service(
 ) -> None:
     """Return an alarm to service."""
     _act(site_file, unit, alarm, "return-to-service", {"actor": actor, "comment": comment})
+
+
+@app.command("test-route", epilog="Example: tegwatch alarms test-route site.toml control-room")
+def test_route(site_file: SiteFile, name: Annotated[str, typer.Argument(help="Name of the sink.")]) -> None:
+    """Send a test message by one route and say whether its receiver took it."""
+    from config.loader import load_site
+
+    with clear_failures(), open_client(socket_path(site_file, load_site(site_file)), 60.0) as client:
+        ask(client, "POST", f"/v1/sinks/{name}/test")
+    print(f"{name} took the test message")
+
+
+@app.command(epilog="Example: tegwatch alarms performance site.toml --from -30d")
+def performance(
+    site_file: Annotated[Path, typer.Argument(help="Site file; a running daemon is not needed.")],
+    *,
+    start: Annotated[
+        str, typer.Option("--from", help="ISO 8601, or back from now: -30d; the standard asks for 30 days.")
+    ] = "-30d",
+    end: Annotated[str, typer.Option("--to", help="As --from.")] = "now",
+    unit: Annotated[str, typer.Option("--unit", help="Of one unit only; daemon for the program's own.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Say how well the alarms serve their operator: rates, floods, nuisances, against ISA-18.2 targets.
+
+    Reads the journal's file. Exit code 0: every figure that can be judged meets its target; 6: one does not.
+    """
+    import time
+
+    from config.loader import load_site
+    from daemon.cli import alarm_performance
+    from daemon.journal.errors import JournalError
+    from daemon.times import parse_time, zone_named
+
+    with clear_failures():
+        site = load_site(site_file)
+        now, zone = time.time(), zone_named(site.site.time_zone)
+        try:
+            begin, until = parse_time(start, now, zone), parse_time(end, now, zone)
+        except ValueError as error:
+            fail(str(error), USAGE)
+        if not until > begin:
+            fail(f"--to {end} is not after --from {start}", USAGE)
+        journal = site_file.resolve().parent / site.journal.path
+        try:
+            figures = alarm_performance.figures_of(journal, begin, until, unit or None)
+        except JournalError as error:
+            fail(str(error), FAILED)
+    if as_json:
+        print(alarm_performance.as_json(figures))
+    else:
+        alarm_performance.show(figures, Console())
+    if alarm_performance.missed(figures):
+        raise typer.Exit(FINDINGS)

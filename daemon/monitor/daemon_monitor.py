@@ -49,7 +49,7 @@ class DaemonFigures:
     restarts: Mapping[str, tuple[int, str]] = field(default_factory=dict)
     disk_free: float | None = None
     clock_synchronised: bool | None = None
-    archive_lag: float | None = None
+    archive: str = ""
 
 
 @dataclass(slots=True)
@@ -200,7 +200,7 @@ class DaemonMonitor:
         results["clock_synchronised"] = _known(figures.clock_synchronised)
         results["clock_step"] = _known(0.0 if self._step is None else self._step[0])
         results["no_step"] = _known(0.0)
-        results["archive_lag"] = _known(figures.archive_lag)
+        results["archive"] = _well(figures.archive)
         return results
 
     def _restarted(self, restarts: Mapping[str, tuple[int, str]], now: float) -> str:

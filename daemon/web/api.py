@@ -25,6 +25,7 @@ from daemon.web.routes.access import add_session_routes, add_user_routes
 from daemon.web.routes.alarms import add_alarm_routes
 from daemon.web.routes.history import add_history_routes
 from daemon.web.routes.reload import add_reload_route
+from daemon.web.routes.sinks import add_sink_routes
 from daemon.web.routes.stream import add_stream_routes
 from daemon.web.routes.system import add_system_routes
 from daemon.web.routes.units import add_unit_routes
@@ -100,6 +101,7 @@ def _build(
     add_history_routes(api, daemon, parts.history)
     add_system_routes(api, daemon, parts.broadcaster)
     add_reload_route(api, daemon)
+    add_sink_routes(api, daemon)
     add_session_routes(api, authority)
     if authority is not None:
         add_user_routes(api, daemon, authority)

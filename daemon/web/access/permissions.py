@@ -78,6 +78,7 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("POST", "/v1/alarms/{unit}/{alarm}/reset"): Permission.OPERATE,
         ("POST", "/v1/alarms/{unit}/{alarm}/remove-from-service"): Permission.ENGINEER,
         ("POST", "/v1/alarms/{unit}/{alarm}/return-to-service"): Permission.ENGINEER,
+        ("POST", "/v1/sinks/{name}/test"): Permission.ENGINEER,
         ("GET", "/v1/configuration"): Permission.ENGINEER,
         ("POST", "/v1/configuration/reload"): Permission.ADMINISTER,
         ("GET", "/v1/users"): Permission.ADMINISTER,

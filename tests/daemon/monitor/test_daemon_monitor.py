@@ -24,12 +24,7 @@ kind = "log"
 name = "log"
 """
 WELL = DaemonFigures(
-    units={"unit-1": ""},
-    sinks={"log": ""},
-    disk_free=0.5,
-    clock_synchronised=True,
-    restarts={"api": (0, "")},
-    archive_lag=0.0,
+    units={"unit-1": ""}, sinks={"log": ""}, disk_free=0.5, clock_synchronised=True, restarts={"api": (0, "")}
 )
 QUICK = "".join(
     f'[alarms.{name}]\non_delay = "0 s"\noff_delay = "0 s"\n' for name in packaged_daemon_alarms()
@@ -78,7 +73,7 @@ def test_a_daemon_that_is_well_says_nothing() -> None:
         ({"disk_free": 0.01}, "disk_very_low", "1.0 %, low limit 2.0 %"),
         ({"clock_synchronised": False}, "clock_unsynchronised", "clock synchronised: no"),
         ({"restarts": {"api": (1, "OSError: x")}}, "task_restarted", "api was restarted once: OSError: x"),
-        ({"archive_lag": 3 * 86400.0}, "archive_behind", "high limit"),
+        ({"archive": "no room"}, "archive_failing", "cannot be written: no room"),
     ],
 )
 def test_each_trouble_is_one_alarm_and_goes_with_it(trouble: dict[str, Any], alarm: str, words: str) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from daemon.box import clock_synchronised, free_share
 from daemon.journal.queries import History
-from daemon.model import AlarmTransition, Outcome
+from daemon.model import AlarmTransition, Event, OperatingState, Outcome
 from daemon.self_watch import SelfWatch, Watched
 from daemon.web.api import WebParts, local_api
 from tests.support.web_kit import Rig, web_rig
@@ -65,8 +65,11 @@ async def test_a_unit_that_cannot_be_evaluated_is_an_alarm_in_list_and_journal(o
     for _ in range(6):
         own.rig.scan()
         own.look()
-    own.rig.scan()
-    await own.rig.daemon.writer.committed(own.look())
+    now = own.rig.clock.wall()
+    end = Event("", "end of the test", now, "")
+    await own.rig.daemon.writer.committed(
+        Outcome("", 0, now, 0.0, OperatingState.UNKNOWN, {}, {}, events=(end,))
+    )
     with History(own.rig.daemon.journal) as history:
         entries = [entry.body for entry in history.records(0.0, 1e11)]
     steps = [one for one in entries if isinstance(one, AlarmTransition) and one.unit == "daemon"]
