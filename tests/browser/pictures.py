@@ -1,7 +1,7 @@
 """Pictures of every page for looking at: python -m tests.browser.pictures [FOLDER]
 
 Plays the packaged demonstration site three times - running well, in an upset, with bad data - and takes every
-page in three sizes and both themes, into a temporary folder unless one is named. Nothing here judges; people do.
+page in three sizes and both themes, into a temporary folder unless one is named. People judge.
 """
 
 from __future__ import annotations
