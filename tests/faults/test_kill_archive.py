@@ -56,6 +56,7 @@ def answering(journal: Path) -> tuple[list[int], int]:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         units = connection.execute("SELECT id, name FROM unit").fetchall()
         found: list[int] = []
+        archived = 0
         for unit, name in units:
             files = connection.execute(
                 "SELECT name, width, first, last, rows FROM archive WHERE unit = ? ORDER BY first", (unit,)
@@ -76,7 +77,7 @@ def answering(journal: Path) -> tuple[list[int], int]:
                 table = pq.read_table(journal.parent / "tegwatch-archive" / file)
                 summed = sum(table["scans"].to_pylist())
                 assert summed == next(part[4] for part in scans if part[2:4] == (first, last))
-            archived = len(found)
+            archived += sum(file[4] for file in scans)
             above = connection.execute(
                 "SELECT body FROM entry WHERE kind = 1 AND unit = ? AND sequence > ?", (unit, marks.get(0, 0))
             ).fetchall()
@@ -100,7 +101,7 @@ def reconcile(journal: Path, log: Log) -> int:
 
 def live_and_die(journal: Path, log_path: Path, rng: random.Random) -> None:
     first = max(Log(log_path).invoked, default=-1) + 1
-    at_least = _size(log_path) + rng.randrange(1, 12_000)
+    at_least = _size(log_path) + rng.randrange(1, 25_000)
     command = [sys.executable, "-m", "tests.support.archive_victim", journal, log_path, first]
     with subprocess.Popen([str(part) for part in command], cwd=ROOT, stderr=subprocess.PIPE) as victim:
         started = time.monotonic()
