@@ -106,8 +106,8 @@ class Figures:
     excess_known: float = 0.0
     """Time for which that could be told [s]."""
     exposure: ThermalExposure = field(default_factory=ThermalExposure)
-    reboiler_hours: dict[int, float] = field(default_factory=dict)
-    """Seconds by reboiler temperature, by whole kelvin (floor)."""
+    reboiler_seconds: dict[int, float] = field(default_factory=dict)
+    """Seconds by reboiler temperature, by tenths of a kelvin (rounded)."""
     stroke_seconds: dict[int, float] = field(default_factory=dict)
     """Seconds by stroke rate, by whole strokes a minute (floor)."""
     gaps: list[Gap] = field(default_factory=list)
@@ -217,7 +217,7 @@ class _Pass:
         temperature = self._usable(row, "signal", "reboiler_temperature")
         if temperature is not None and 273.15 <= temperature <= 600.0:
             found.exposure = expose(found.exposure, temperature, step)
-            _add(found.reboiler_hours, math.floor(temperature), step)
+            _add(found.reboiler_seconds, round(10.0 * temperature), step)
         rate = self._usable(row, "result", "stroke_rate")
         if rate is not None:
             _add(found.stroke_seconds, math.floor(60.0 * rate + 1e-9), step)

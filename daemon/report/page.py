@@ -29,6 +29,7 @@ th { text-align: right; font-weight: 600; font-size: 9pt; color: #46535f; border
 td { text-align: right; border-bottom: 0.5pt solid #d4dae0; padding: 1.1mm 2mm; vertical-align: top; }
 th:first-child, td:first-child { text-align: left; padding-left: 0; }
 th:last-child, td:last-child { padding-right: 0; }
+table.facts, table.amounts, table.verdicts { break-inside: avoid; }
 table.facts thead { display: none; }
 table.facts { border-top: 1pt solid #16202a; }
 table.facts td:last-child { font-weight: 600; }
@@ -42,7 +43,8 @@ figure { margin: 0 0 4mm; break-inside: avoid; }
 figcaption { font-size: 10pt; margin-bottom: 0.5mm; }
 figcaption small { color: #46535f; font-size: 9.5pt; margin-left: 1mm; }
 svg { display: block; width: 100%; height: auto; font: 10px "DejaVu Sans", Arial, sans-serif; }
-svg text { fill: #46535f; } svg text.marked { fill: #8a1c16; }
+svg text { fill: #46535f; }
+svg text.marked { fill: #8a1c16; paint-order: stroke; stroke: #fff; stroke-width: 3px; }
 .grid { stroke: #e1e6ea; stroke-width: 0.7; }
 .mark { stroke: #b3261e; stroke-width: 0.9; stroke-dasharray: 5 3; }
 polyline { fill: none; stroke-width: 1.5; stroke-linejoin: round; stroke-linecap: round; }
@@ -78,7 +80,7 @@ def page(about: Subject, *, written: float, version: str, configuration: str) ->
     version, configuration : str
         Of the program, and the hash of the site file, for the record.
     """
-    figures, time = about.figures, about.wording.time
+    figures, time = about.figures, about.time
     frame = Frame(figures.begin, figures.end, figures.times, about.wording.zone)
     unit = about.unit.title or about.unit.name
     site = about.site.site.title or about.site.site.name
@@ -97,7 +99,7 @@ def page(about: Subject, *, written: float, version: str, configuration: str) ->
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{STYLE}</style></head><body>"
-        f"<header><h1>{escape(unit)}</h1><p>{escape(site)}<br>"
+        f"<header><h1>{escape(unit)}</h1><p>{escape(site)}<br/>"
         f"{escape(time(figures.begin))} to {escape(time(figures.end))}</p></header>"
         f'<p class="caution">{escape(CAUTION)}</p>{body}'
         f"<footer>Written {escape(time(written))} by tegwatch {escape(version)}, configuration "

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Scale = Callable[[float], float]
 
-WIDTH, HEIGHT = 720.0, 180.0
+WIDTH, HEIGHT = 720.0, 160.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 54.0, 8.0, 12.0, 22.0
 _STEPS = (3600, 7200, 10800, 21600, 43200, 86400, 2 * 86400, 7 * 86400, 14 * 86400, 28 * 86400)  # s
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -47,6 +48,10 @@ class Subject:
         assert self.wording.units is not None  # noqa: S101 - a report always has a site
         return self.wording.units[quantity]
 
+    def time(self, time: float) -> str:
+        """Write a moment in the site's time zone, to the second."""
+        return self.wording.time(float(round(time))).replace("T", " ")
+
     def glycol(self, volume: float | None) -> str:
         """Write a volume of glycol."""
         if volume is None:
@@ -89,6 +94,10 @@ def hours(seconds: float) -> str:
 def share(part: float, whole: float) -> str:
     """Write a share in percent."""
     return f"{100.0 * part / whole:.1f} %" if whole > 0.0 else "-"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def summary(about: Subject) -> str:
@@ -187,7 +196,7 @@ def circulation(about: Subject) -> str:
         (
             "Circulation ratio, mean",
             about.value(ratio, ratio.average if ratio else None),
-            "2 to 5 gal/lb is usual",
+            "2 to 5 gal/lb is usual" if about.us else "17 to 42 L/kg is usual",
         ),
         (
             "Pumped beyond what the limit needed",
@@ -219,21 +228,15 @@ def glycol(about: Subject) -> str:
     found = about.figures
     unit = about.shown(Quantity.TEMPERATURE)
     plot = ""
-    if found.reboiler_hours:
-        width = 5.0 / 1.8 if about.us else 2.5
-        edges, heights = _bins(found.reboiler_hours, width)
+    if found.reboiler_seconds:
+        shown = {unit.conversion.from_si(key / 10.0): time for key, time in found.reboiler_seconds.items()}
+        edges, heights = _bins(shown, 5.0 if about.us else 2.0)
         marks = [
             Mark("set point", unit.conversion.from_si(about.unit.reboiler.set_point)),
             Mark("recommended maximum", unit.conversion.from_si(RECOMMENDED_MAXIMUM_TEMPERATURE)),
             Mark("TEG breaks down", unit.conversion.from_si(DEGRADATION_TEMPERATURE)),
         ]
-        plot = histogram(
-            "Reboiler temperature",
-            unit.symbol,
-            [unit.conversion.from_si(edge) for edge in edges],
-            heights,
-            marks,
-        )
+        plot = histogram("Reboiler temperature", unit.symbol, edges, heights, marks)
     exposure = found.exposure
     rows = [
         ("Time with a known temperature", hours(exposure.time)),
@@ -250,8 +253,8 @@ def glycol(about: Subject) -> str:
         if level is not None and level.first is not None and level.last is not None:
             change = (level.last - level.first) * 100.0
             first, last = about.value(level, level.first), about.value(level, level.last)
-            shown = f"{first} to {last} ({change:+.1f} points)"
-            rows.append((f"{SIGNAL_KINDS[name].description}, first to last", shown))
+            text = f"{first} to {last} ({change:+.1f} points)"
+            rows.append((f"{_capital(SIGNAL_KINDS[name].description)}, first to last", text))
     note = (
         "<p>Bulk temperature: the skin of the firetube is hotter, and oxygen, acid and salt do as much harm. "
         "Oil analysis rules. Levels move with temperature and circulation; a loss shows over days at the "
@@ -260,13 +263,13 @@ def glycol(about: Subject) -> str:
     return f"<h2>Glycol and reboiler</h2>{plot}{table(('', ''), rows, 'facts')}{note}"
 
 
-def _bins(seconds: dict[int, float], width: float) -> tuple[list[float], list[float]]:
-    """Put seconds by whole number into wider bins; return edges and hours."""
-    first = int(min(seconds) // width)
-    count = int(max(seconds) // width) - first + 1
+def _bins(seconds: Mapping[float, float], width: float) -> tuple[list[float], list[float]]:
+    """Put seconds by value into bins of a width; return edges and hours."""
+    first = math.floor(min(seconds) / width)
+    count = math.floor(max(seconds) / width) - first + 1
     heights = [0.0] * count
     for value, time in seconds.items():
-        heights[int(value // width) - first] += time / HOUR
+        heights[math.floor(value / width) - first] += time / HOUR
     return [(first + number) * width for number in range(count + 1)], heights
 
 
@@ -276,7 +279,7 @@ def strokes(about: Subject) -> str:
     rate = found.result("stroke_rate")
     if rate is None or rate.average is None:
         return "<h2>Pump</h2><p>No usable stroke rate was stored.</p>"
-    edges, heights = _bins(found.stroke_seconds, 1.0)
+    edges, heights = _bins({float(key): time for key, time in found.stroke_seconds.items()}, 1.0)
     stall = found.result("accepted_stall_rate")
     marks = [Mark("maximum", 60.0 * about.unit.pump_in_service.maximum_rate)]
     if stall is not None and stall.last is not None:
@@ -340,7 +343,7 @@ def alarms(about: Subject) -> str:
 
 def availability(about: Subject) -> str:
     """Write how far the data can be trusted."""
-    found, time = about.figures, about.wording.time
+    found, time = about.figures, about.time
     span = found.end - found.begin
     rows = []
     for series in found.signals():
@@ -348,12 +351,12 @@ def availability(about: Subject) -> str:
         kind = SIGNAL_KINDS.get(series.column.name)
         rows.append(
             (
-                kind.description if kind else series.column.name,
+                _capital(kind.description) if kind else series.column.name,
                 *(share(seconds[quality], span) for quality in Quality),
                 share(max(0.0, span - sum(seconds.values())), span),
             )
         )
-    states = [(state.value, hours(time), share(time, span)) for state, time in found.states.items() if time]
+    states = [(state.value, hours(own), share(own, span)) for state, own in found.states.items() if own]
     gaps = [(time(gap.begin), time(gap.end), hours(gap.end - gap.begin)) for gap in found.gaps[:GAPS]]
     more = f"<p>and {len(found.gaps) - GAPS} shorter gaps</p>" if len(found.gaps) > GAPS else ""
     listed = table(("longest gaps from", "to", "for"), gaps, "gaps") + more if gaps else "<p>No gaps.</p>"
