@@ -36,6 +36,8 @@ unit_system = "us"
 time_zone = "America/Denver"
 [site.pipeline_limit]
 water_content = "7 lb/MMscf"
+[journal]
+path = "journal.sqlite3"
 [web]
 port = {web}
 request_burst = 500
@@ -50,7 +52,7 @@ scan_period = "500 ms"
 timeout = "400 ms"
 reconnect_delay_max = "1 s"
 [[units]]
-name = "unit-1"
+name = "{unit}"
 title = "Unit one"
 scan_period = "500 ms"
 [units.gas]
@@ -130,11 +132,11 @@ class Station:
 
 
 @contextlib.contextmanager
-def running_station(folder: Path) -> Iterator[Station]:
-    """Start everything; end it in order."""
+def running_station(folder: Path, unit: str = "unit-1") -> Iterator[Station]:
+    """Start everything on the journal in ``folder``, where there is one; end it in order."""
     modbus, web = free_port(), free_port()
     site = folder / "site.toml"
-    site.write_text(SITE.format(modbus=modbus, web=web, signals=SIGNALS))
+    site.write_text(SITE.format(modbus=modbus, web=web, signals=SIGNALS, unit=unit))
     kept = hash_password(PASSWORD)
     people = tuple(
         User(name=name, role=role, password=kept, changed=time.time()) for name, role in PEOPLE.items()
