@@ -19,6 +19,7 @@ from config.daemon_alarms import DAEMON
 from config.quantities import Quantity
 from config.units import DisplayUnit
 from daemon.model import AlarmTransition, OperatingState, OperatorAction, Outcome, Result, Status
+from daemon.monitor.alarms.actions import ActionRefusedError
 from daemon.monitor.alarms.conditions import AlarmInputs
 from daemon.monitor.alarms.engine import AlarmEngine
 from daemon.monitor.alarms.record import AlarmSnapshot
@@ -95,6 +96,7 @@ class DaemonMonitor:
         self._step: tuple[float, float] | None = None  # size [s], when on the time line
         self._sequence = 0
         self._checkpoint_at = -math.inf
+        self._untold: tuple[AlarmTransition, ...] = ()  # of a restart whose first request was refused
 
     def alarms(self) -> tuple[AlarmSnapshot, ...]:
         """Return every alarm as it stands, in the order of the configuration."""
@@ -137,7 +139,11 @@ class DaemonMonitor:
         """
         moment = self._timeline.at(action.time, action.monotonic)
         ended = self._resume(moment)
-        return ended + self._engine.apply(dataclasses.replace(action, monotonic=moment.now))
+        try:
+            return ended + self._engine.apply(dataclasses.replace(action, monotonic=moment.now))
+        except ActionRefusedError:
+            self._untold = ended
+            raise
 
     def noted(self, action: OperatorAction, transitions: tuple[AlarmTransition, ...]) -> Outcome:
         """Return what is kept of an operator's request that was carried out."""
@@ -174,8 +180,9 @@ class DaemonMonitor:
             raise SavedStateError(f"saved state of the daemon cannot be read: {error!r}") from error
 
     def _resume(self, moment: Moment) -> tuple[AlarmTransition, ...]:
+        untold, self._untold = self._untold, ()
         if self._saved_alarms is None:
-            return ()
+            return untold
         saved, self._saved_alarms = self._saved_alarms, None
         return self._engine.restore(saved, time=moment.time, monotonic=moment.now)
 

@@ -30,6 +30,7 @@ from daemon.model import (
     StepInput,
 )
 from daemon.monitor.ageing import HeartbeatWatch, Verdict
+from daemon.monitor.alarms.actions import ActionRefusedError
 from daemon.monitor.alarms.conditions import AlarmInputs
 from daemon.monitor.alarms.engine import AlarmEngine
 from daemon.monitor.alarms.record import AlarmSnapshot
@@ -113,6 +114,7 @@ class UnitMonitor:
         self._outlook = Outlook(unit, _full_gas_rate(specs))
         self._engine = AlarmEngine(unit.name, self._alarms, self._write)
         self._saved_alarms: Mapping[str, object] | None = None
+        self._untold: tuple[AlarmTransition, ...] = ()  # of a restart whose first request was refused
         self._stall: float | None = None
         self._checkpoint_at = -math.inf
 
@@ -228,7 +230,11 @@ class UnitMonitor:
         """
         moment = self._timeline.at(action.time, action.monotonic)
         ended = self._resume_alarms(moment)
-        return ended + self._engine.apply(dataclasses.replace(action, monotonic=moment.now))
+        try:
+            return ended + self._engine.apply(dataclasses.replace(action, monotonic=moment.now))
+        except ActionRefusedError:
+            self._untold = ended
+            raise
 
     def save(self) -> str:
         """Return the whole state as JSON, for ``restore``."""
@@ -300,8 +306,9 @@ class UnitMonitor:
         After a short break the alarms go on from their last evaluation as if there had been none; after a
         longer one nobody knows what happened in between, and the break does not count toward any delay.
         """
+        untold, self._untold = self._untold, ()
         if self._saved_alarms is None:
-            return ()
+            return untold
         saved, self._saved_alarms = self._saved_alarms, None
         last = self._timeline.restored_from or moment
         if moment.now - last.now <= 3.0 * self._unit.scan_period:
