@@ -110,6 +110,7 @@ class UnitScanner:
         """Go on counting and showing where the scanner of the same unit stood before a reload."""
         self.figures, self.latest = previous.figures, previous.latest
         self.last_taken, self._sequence = previous.last_taken, previous._sequence
+        self._pacer.missed = previous.missed
 
     def start(self) -> None:
         """Begin to scan; needs a running event loop."""
@@ -163,10 +164,8 @@ class UnitScanner:
             outcome = self.monitor.step(scan)
         except Exception as error:
             # One unit's defect must not stop the others; once is enough to tell, the scans count the rest.
-            reason = f"{type(error).__name__}: {error}"
-            if reason != self.figures.failing:
+            if self._failed(scan, error):
                 log.exception("scan_failed", unit=self.unit.name, sequence=scan.sequence)
-            self._failed(scan, reason)
             return
         if self.figures.failing:
             self.figures.failing = ""
@@ -175,14 +174,19 @@ class UnitScanner:
         self.latest = outcome
         self._writer.put_nowait(outcome)
 
-    def _failed(self, scan: Scan, reason: str) -> None:
-        """Keep and tell once, not at every scan, that this unit is not being watched."""
+    def _failed(self, scan: Scan, error: Exception) -> bool:
+        """Keep once that this unit is not being watched, not at every scan; return whether that is news.
+
+        News is a failure of another type: the words of one may change with every value.
+        """
+        kind, before = type(error).__name__, self.figures.failing
         self.figures.failed += 1
-        if reason == self.figures.failing:
-            return
-        self.figures.failing = reason
-        message = f"scans of {self.unit.name} cannot be evaluated, its alarms are not being watched: {reason}"
-        self._note(scan, "evaluation failing", message)
+        self.figures.failing = f"{kind}: {error}"
+        if before.partition(":")[0] == kind:
+            return False
+        message = f"scans of {self.unit.name} cannot be evaluated, its alarms are not being watched: "
+        self._note(scan, "evaluation failing", message + self.figures.failing)
+        return True
 
     def _note(self, scan: Scan, kind: str, message: str) -> None:
         event = Event(self.unit.name, kind, scan.time, message)

@@ -244,6 +244,18 @@ async def test_a_failing_step_is_told_once_counted_each_time_and_told_when_it_wo
     assert [scan.sequence for scan in rig.monitor.scans] == [0, 1, 2, 3, 4]
 
 
+async def test_a_failure_whose_words_change_at_every_scan_is_told_once() -> None:
+    rig = make_rig()
+    rig.scanner.start()
+    with capture_logs() as logged:
+        for value in (1.25, 1.26, 1.27):
+            rig.monitor.failure = ValueError(f"no water content at {value} K")
+            rig.report("quick", "other", after=1.0)
+    assert [kind for kind, _ in rig.writer.events()] == ["evaluation failing"]
+    assert len([entry for entry in logged if entry["event"] == "scan_failed"]) == 1
+    assert rig.scanner.figures.failing.endswith("1.27 K")
+
+
 async def test_a_closed_journal_holds_the_monitor_where_it_is() -> None:
     rig = make_rig()
     rig.scanner.start()
@@ -289,15 +301,19 @@ async def test_figures_and_numbers_go_on_over_a_reload() -> None:
     rig = make_rig()
     rig.scanner.start()
     rig.report("quick", "other")
+    rig.report("quick", "other", after=4.0)  # whoever held the box up for four seconds
     rig.scanner.stop()
+    missed = rig.scanner.missed
+    assert missed > 0
 
     after = make_rig(rig.clock)
     after.scanner.take_over(rig.scanner)
     after.scanner.start()
     after.report("quick", "other", after=1.0)
 
-    assert after.scanner.figures.taken == 2
-    assert [scan.sequence for scan in after.monitor.scans] == [1]
+    assert after.scanner.figures.taken == 3
+    assert after.scanner.missed == missed
+    assert [scan.sequence for scan in after.monitor.scans] == [2]
 
 
 async def test_lateness_is_counted() -> None:
