@@ -8,8 +8,9 @@ is always one at 15 degC and 101.325 kPa.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import overload
 
-from calc.arrays import FloatOrArray
+from calc.arrays import FloatArray, FloatOrArray
 from calc.constants import (
     BTU,
     CUBIC_FOOT,
@@ -37,9 +38,27 @@ class FieldUnit:
     factor: float
     offset: float = 0.0
 
+    @overload
+    def to_si(self, value: float) -> float: ...
+
+    @overload
+    def to_si(self, value: FloatArray) -> FloatArray: ...
+
+    @overload
+    def to_si(self, value: FloatOrArray) -> FloatOrArray: ...
+
     def to_si(self, value: FloatOrArray) -> FloatOrArray:
         """Convert a value in this unit to SI."""
         return value * self.factor + self.offset
+
+    @overload
+    def from_si(self, value: float) -> float: ...
+
+    @overload
+    def from_si(self, value: FloatArray) -> FloatArray: ...
+
+    @overload
+    def from_si(self, value: FloatOrArray) -> FloatOrArray: ...
 
     def from_si(self, value: FloatOrArray) -> FloatOrArray:
         """Convert an SI value to this unit."""

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from influxdb_client.client.influxdb_client import InfluxDBClient
@@ -40,7 +41,7 @@ async def test_forwarding_history(tmp_path: Path) -> None:
         encoder = Encoder(wording, "bare")
         lines = [line for entry in journal.entries(0, SCANS) for line in encoder.lines(entry)]
         batches = ["\n".join(lines[begin : begin + 5000]) for begin in range(0, len(lines), 5000)]
-        client = InfluxDBClient(server.url, "", org="o", enable_gzip=True)
+        client: Any = InfluxDBClient(server.url, "", org="o", enable_gzip=True)
         api = client.write_api(write_options=SYNCHRONOUS)
         began = time.perf_counter()
         for batch in batches:

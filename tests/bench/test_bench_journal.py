@@ -10,8 +10,10 @@ import random
 import sqlite3
 import statistics
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,6 +23,7 @@ from daemon.journal.queries import Column, History
 from daemon.journal.tuning import WriterTuning
 from daemon.journal.writer import JournalWriter
 from daemon.model import OperatingState, Outcome, Reading, Result, Status
+from tests.support.narrow import present
 from tests.support.outcomes import transition
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
@@ -45,7 +48,7 @@ def field_scans(count: int, unit: str = "north", seed: int = 1) -> list[Outcome]
                 (value + 459.67) / 1.8, Status.GOOD, now - 0.01, number + 0.99
             )
         results = {
-            f"result_{index}": Result(signals[f"signal_{index}"].value * 0.9, 0.3, Status.GOOD)
+            f"result_{index}": Result(present(signals[f"signal_{index}"].value) * 0.9, 0.3, Status.GOOD)
             for index in range(RESULTS)
         }
         found.append(Outcome(unit, number, now, number + 1.0, OperatingState.DRYING, signals, results))
@@ -69,8 +72,11 @@ class Naive:
             "PRIMARY KEY (series, time)) WITHOUT ROWID"
         )
 
+    def ask(self, statement: str) -> list[Any]:
+        return self.connection.execute(statement).fetchall()
+
     def commit(self, outcomes: Sequence[Outcome]) -> None:
-        rows = []
+        rows: list[tuple[int, float, float | None, float | None, int]] = []
         for outcome in outcomes:
             for series, reading in enumerate(outcome.signals.values()):
                 rows.append((series, outcome.time, reading.value, None, reading.status))
@@ -81,7 +87,7 @@ class Naive:
         self.connection.execute("COMMIT")
 
 
-def seconds(work) -> float:
+def seconds(work: Callable[[], object]) -> float:
     started = time.perf_counter()
     work()
     return time.perf_counter() - started
@@ -92,15 +98,15 @@ def file_size(connection: sqlite3.Connection, path: Path) -> int:
     return path.stat().st_size
 
 
-def test_ingest_size_and_queries_against_a_row_per_sample(tmp_path):
+def test_ingest_size_and_queries_against_a_row_per_sample(tmp_path: Path) -> None:
     outcomes = field_scans(20_000)
     samples = len(outcomes) * (SIGNALS + RESULTS)
     journal = Journal.open(tmp_path / "journal.sqlite3", now=START)
     naive = Naive(tmp_path / "naive.sqlite3")
     took = {"journal": 0.0, "naive": 0.0}
     for batch in batches(outcomes):  # turn about, so that both meet the same noise of the machine
-        took["journal"] += seconds(lambda batch=batch: journal.commit(batch))
-        took["naive"] += seconds(lambda batch=batch: naive.commit(batch))
+        took["journal"] += seconds(partial(journal.commit, batch))
+        took["naive"] += seconds(partial(naive.commit, batch))
     size = {
         "journal": file_size(journal._connection, journal.path),
         "naive": file_size(naive.connection, tmp_path / "naive.sqlite3"),
@@ -130,9 +136,7 @@ def test_ingest_size_and_queries_against_a_row_per_sample(tmp_path):
         print(f"  {name:8} {rates} {size[name] / samples:6.2f} B/sample")
     for name, (ask, statement) in asked.items():
         ours = min(seconds(ask) for _ in range(3))
-        theirs = min(
-            seconds(lambda text=statement: naive.connection.execute(text).fetchall()) for _ in range(3)
-        )
+        theirs = min(seconds(partial(naive.ask, statement)) for _ in range(3))
         print(f"  {name:16} journal {ours * 1e3:7.1f} ms   naive {theirs * 1e3:7.1f} ms")
     history.close()
     naive.connection.close()
@@ -141,7 +145,7 @@ def test_ingest_size_and_queries_against_a_row_per_sample(tmp_path):
     assert took["journal"] < 0.6 * took["naive"]
 
 
-def test_a_durable_commit_against_an_ordinary_one(tmp_path):
+def test_a_durable_commit_against_an_ordinary_one(tmp_path: Path) -> None:
     journal = Journal.open(tmp_path / "journal.sqlite3", now=START)
     plain, durable = [], []
     for number, outcome in enumerate(field_scans(600)):
@@ -150,9 +154,9 @@ def test_a_durable_commit_against_an_ordinary_one(tmp_path):
                 outcome.unit, number, outcome.time, outcome.monotonic, outcome.state, outcome.signals,
                 outcome.results, (transition(number),),
             )  # fmt: skip
-            durable.append(seconds(lambda step=with_alarm: journal.commit([step])))
+            durable.append(seconds(partial(journal.commit, [with_alarm])))
         else:
-            plain.append(seconds(lambda step=outcome: journal.commit([step])))
+            plain.append(seconds(partial(journal.commit, [outcome])))
     journal.close()
     for name, times in (("values only", plain), ("with an alarm", durable)):
         quantiles = statistics.quantiles(times, n=100)
@@ -165,7 +169,7 @@ def test_a_durable_commit_against_an_ordinary_one(tmp_path):
 
 
 @pytest.mark.parametrize("scans", [1, 2, 8])
-def test_what_a_commit_writes_to_flash(tmp_path, scans):
+def test_what_a_commit_writes_to_flash(tmp_path: Path, scans: int) -> None:
     """Bytes of log for each scan by scans in a commit: why values wait up to a second for company."""
     journal = Journal.open(tmp_path / "journal.sqlite3", now=START)
     naive = Naive(tmp_path / "naive.sqlite3")
@@ -189,7 +193,7 @@ def test_what_a_commit_writes_to_flash(tmp_path, scans):
     assert written["journal"] < 0.2 * written["naive"]
 
 
-def test_packing_and_opening_one_scan():
+def test_packing_and_opening_one_scan() -> None:
     (outcome,) = field_scans(1)
     layout, body = layout_of(outcome), pack_scan(outcome)
     count = 5000
@@ -204,7 +208,7 @@ def test_packing_and_opening_one_scan():
     assert one < everything
 
 
-async def test_the_writer_under_a_thousand_units(tmp_path):
+async def test_the_writer_under_a_thousand_units(tmp_path: Path) -> None:
     """One outcome a second from each of 1000 units, as fast as it goes: CPU of the whole way to the file."""
     units, seconds_of_plant = 1000, 5
     template = field_scans(seconds_of_plant)

@@ -10,10 +10,12 @@ import pytest
 from numpy.typing import NDArray
 
 from calc import absorber, activity, equilibrium, glycol, saturation, solvers, water
+from calc.arrays import FloatOrArray
 from calc.constants import STANDARD_MOLAR_VOLUME, WATER_STANDARD_DENSITY
 from calc.readings import SOURCES
 from calc.uncertainty import combine, probability_below_zero, standard_uncertainty
 from calc.unit import Design, Readings, Uncertainties, dominant_source, evaluate
+from tests.support.narrow import array, present
 
 READINGS = Readings(
     gas_temperature=308.0, gas_pressure=5.0e6, gas_rate=9.0, reboiler_temperature=474.0, stroke_rate=2.6
@@ -37,7 +39,7 @@ class Sample:
     deviates: dict[str, NDArray[np.float64]]
 
     def __getitem__(self, source: str) -> NDArray[np.float64]:
-        return self.deviates[source] * getattr(SD, source)
+        return self.deviates[source] * float(getattr(SD, source))
 
 
 def brute_force(off: Sample) -> dict[str, NDArray[np.float64]]:
@@ -53,7 +55,7 @@ def brute_force(off: Sample) -> dict[str, NDArray[np.float64]]:
     steam = saturation.saturation_pressure_over_liquid(reboiler)
     teg = glycol.teg_vapor_pressure(reboiler)
 
-    def excess(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def excess(x: FloatOrArray) -> FloatOrArray:
         log_water, log_teg, _ = activity.activity_logarithms(x)
         log_water = log_water + off["activity"] + off["activity_reboiler"]
         return x * np.exp(log_water) * steam + (1.0 - x) * np.exp(log_teg) * teg - boiling
@@ -72,12 +74,13 @@ def brute_force(off: Sample) -> dict[str, NDArray[np.float64]]:
     ratio = factor * (factor**stages - 1.0) / (factor - 1.0)
     outlet = (saturated + ratio * driest) / (1.0 + ratio)
     reading = 1.0 + off["dew_point_model"]
-    limit_dew_point = water.water_dew_point(DESIGN.limit_water_content / reading, DESIGN.limit_pressure)
-    outlet_dew_point = water.water_dew_point(outlet / reading, DESIGN.limit_pressure)
-    return {
+    limit, pressure_of_limit = present(DESIGN.limit_water_content), present(DESIGN.limit_pressure)
+    limit_dew_point = water.water_dew_point(limit / reading, pressure_of_limit)
+    outlet_dew_point = water.water_dew_point(outlet / reading, pressure_of_limit)
+    found = {
         "lean_mass_fraction": purity,
         "saturated_water_content": saturated,
-        "equilibrium_dew_point": water.water_dew_point(driest / reading, DESIGN.limit_pressure),
+        "equilibrium_dew_point": water.water_dew_point(driest / reading, pressure_of_limit),
         "outlet_water_content": outlet,
         "outlet_dew_point": outlet_dew_point,
         "limit_dew_point": limit_dew_point,
@@ -86,6 +89,7 @@ def brute_force(off: Sample) -> dict[str, NDArray[np.float64]]:
         "circulation_ratio": flow / (gas * (saturated - outlet)),
         "water_load": gas * saturated,
     }
+    return {name: array(values) for name, values in found.items()}
 
 
 @pytest.fixture(scope="module")
@@ -193,7 +197,7 @@ def test_variances_of_the_margin_add_up_and_name_the_largest() -> None:
 )
 def test_normal_distribution(value: float, probability: float) -> None:
     assert probability_below_zero(value, 1.0) == pytest.approx(probability, abs=1e-7)
-    assert probability_below_zero(np.array([value]), np.array([1.0]))[0] == pytest.approx(
+    assert array(probability_below_zero(np.array([value]), np.array([1.0])))[0] == pytest.approx(
         probability, abs=1e-7
     )
 

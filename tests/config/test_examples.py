@@ -42,19 +42,19 @@ def text(name: str) -> str:
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
-def test_an_example_loads_and_says_that_it_is_invented(name):
+def test_an_example_loads_and_says_that_it_is_invented(name: str) -> None:
     assert parse_site(text(name), name).units
     assert "INVENTED" in "\n".join(text(name).splitlines()[:2])
 
 
 @pytest.mark.parametrize("model", SHOWN, ids=lambda model: model.__name__)
-def test_the_first_site_shows_every_option(model: type[BaseModel]):
+def test_the_first_site_shows_every_option(model: type[BaseModel]) -> None:
     words = set(re.findall(r"[a-z0-9_]+", text("first-site.toml")))
     missing = model.model_fields.keys() - words - LEFT_OUT
     assert not missing, f"config/examples/first-site.toml does not show {sorted(missing)} of {model.__name__}"
 
 
-def test_an_example_is_an_option_away_from_its_comments():
+def test_an_example_is_an_option_away_from_its_comments() -> None:
     """Each commented option is valid where it stands: taken together they load."""
     lines = []
     for line in text("first-site.toml").splitlines():
@@ -66,7 +66,9 @@ def test_an_example_is_an_option_away_from_its_comments():
     folder = Path(str(files("config").joinpath("examples")))
     loaded = parse_site("\n".join(_without_sink(lines)), "first-site.toml", folder=folder)
     assert loaded.units[0].pump_in_service.accepted_stall_rate is not None
-    assert loaded.controllers[0].holes
+    controller = loaded.controllers[0]
+    assert isinstance(controller, controllers.ModbusTcp)
+    assert controller.holes
     assert "flash_pressure" in loaded.units[0].signals  # from the table beside it
 
 
@@ -77,6 +79,6 @@ def _without_sink(lines: list[str]) -> list[str]:
     return [*lines[:first], *lines[last:]]
 
 
-def test_the_demo_site_can_be_played():
+def test_the_demo_site_can_be_played() -> None:
     for unit in parse_site(text("demo.toml"), "demo.toml").units:
         assert all(has_signal(name) for name in unit.signals)

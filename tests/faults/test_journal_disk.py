@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,13 +29,14 @@ def needed(tool: str) -> str:
     return found
 
 
-def run(command: list[str]) -> dict[str, object]:
+def run(command: list[str]) -> dict[str, Any]:
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=100, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
-    return json.loads(done.stdout.strip().splitlines()[-1])
+    report: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])
+    return report
 
 
-def check(report) -> None:
+def check(report: dict[str, Any]) -> None:
     alarms = list(range(0, report["put"], 10))
     assert report["heard"] == alarms, "an alarm was told late, twice or never"
     assert report["told_before_stored"] > 0, "the disk never failed while an alarm came"
@@ -44,7 +46,7 @@ def check(report) -> None:
     assert report["wrong"] == []
 
 
-def test_a_full_disk(tmp_path):
+def test_a_full_disk(tmp_path: Path) -> None:
     """A file system of 3 MB of its own, filled to the brim; the program makes room again."""
     inner = (
         'mount -t tmpfs -o size=3m tmpfs "$1" && head -c 2000k /dev/zero > "$1/ballast" && shift && exec "$@"'
@@ -58,7 +60,7 @@ def test_a_full_disk(tmp_path):
     assert report["events"] == ["journal gap"]
 
 
-def test_an_fsync_that_fails(tmp_path):
+def test_an_fsync_that_fails(tmp_path: Path) -> None:
     """Calls 20 to 45 of fdatasync answer EIO, injected by strace; no room has to be made."""
     Journal.open(tmp_path / "journal.sqlite3", now=0.0).close()
     strace = [needed("strace"), "-f", "-qq", "-o", str(tmp_path / "trace"), "-e", "trace=fdatasync"]

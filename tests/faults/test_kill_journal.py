@@ -22,6 +22,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.narrow import present
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -97,12 +99,12 @@ def live_and_die(journal: Path, log_path: Path, first: int, life: int, rng: rand
     with subprocess.Popen([str(part) for part in command], cwd=ROOT, stderr=subprocess.PIPE) as victim:
         started = time.monotonic()
         while _size(log_path) < at_least:
-            assert victim.poll() is None, victim.stderr.read().decode()
+            assert victim.poll() is None, present(victim.stderr).read().decode()
             assert time.monotonic() - started < 30
             time.sleep(0.001)  # another process: there is nothing to wait on
         time.sleep(rng.random() * 0.01)
         victim.send_signal(signal.SIGKILL)
-        complaint = victim.stderr.read().decode()
+        complaint = present(victim.stderr).read().decode()
     assert victim.returncode == -signal.SIGKILL, complaint
 
 
@@ -114,7 +116,7 @@ def _size(path: Path) -> int:
     "kills",
     [pytest.param(8), pytest.param(500, marks=[pytest.mark.slow, pytest.mark.timeout(1800)])],
 )
-def test_nothing_promised_is_lost(tmp_path, kills):
+def test_nothing_promised_is_lost(tmp_path: Path, kills: int) -> None:
     rng = random.Random(20240229)
     journal, log_path = tmp_path / "journal.sqlite3", tmp_path / "log"
     for life in range(kills):
@@ -134,7 +136,7 @@ def test_nothing_promised_is_lost(tmp_path, kills):
     print(f"{kills} kills: {len(log.invoked)} handed over, {len(log.promised)} promised, none lost")
 
 
-def test_the_checker_notices_a_lost_promise(tmp_path):
+def test_the_checker_notices_a_lost_promise(tmp_path: Path) -> None:
     journal, log_path = tmp_path / "journal.sqlite3", tmp_path / "log"
     log = Log(log_path)
     while not any(number % 7 for number in log.promised):

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from daemon.cli.simulate import simulate
 from tests.support.brokers import free_port
+from tests.support.narrow import present
 
 app = typer.Typer(rich_markup_mode=None)
 app.command()(simulate)
@@ -58,13 +59,13 @@ unit = "degC"
 """
 
 
-def test_it_prints_where_it_listens_answers_there_and_ends_on_a_signal(tmp_path: Path):
+def test_it_prints_where_it_listens_answers_there_and_ends_on_a_signal(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     site.write_text(SITE.format(port=free_port()))
     program = "import typer; from daemon.cli.simulate import simulate; typer.run(simulate)"
     command = [sys.executable, "-c", program, str(site), "--json", "--free-ports", "--story", "burner-out"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
-        first = json.loads(process.stdout.readline())
+        first = json.loads(present(process.stdout).readline())
         assert first["event"] == "listening"
         assert first["subject"] == "plc"
         client = ModbusClient("127.0.0.1", first["port"])
@@ -75,7 +76,7 @@ def test_it_prints_where_it_listens_answers_there_and_ends_on_a_signal(tmp_path:
     assert (process.returncode, errors) == (0, "")
 
 
-def test_a_wrong_story_and_a_wrong_site_are_told_apart(tmp_path: Path):
+def test_a_wrong_story_and_a_wrong_site_are_told_apart(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     site.write_text(SITE.format(port=free_port()))
     unknown = CliRunner().invoke(app, [str(site), "--story", "opera"])
@@ -86,7 +87,7 @@ def test_a_wrong_story_and_a_wrong_site_are_told_apart(tmp_path: Path):
     assert "no such file" in missing.stderr
 
 
-def test_a_port_that_is_taken_is_said(tmp_path: Path):
+def test_a_port_that_is_taken_is_said(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     site.write_text(SITE.format(port=1))
     taken = CliRunner().invoke(app, [str(site), "--bind", "192.0.2.1", "--duration", "0.2"])

@@ -46,7 +46,7 @@ async def heard(port: int, topics: set[str]) -> dict[str, str]:
 TOPICS = {"field/south/process", "field/south/pump", "field/south/surge_level", "field/south/filter_dp"}
 
 
-async def test_a_running_simulator_publishes_json_and_plain_numbers_with_the_time_of_measurement():
+async def test_a_running_simulator_publishes_json_and_plain_numbers_with_the_time_of_measurement() -> None:
     events: list[SimulationEvent] = []
     async with embedded_broker() as port:
         settings = SimulationSettings(free_ports=True)
@@ -67,7 +67,7 @@ async def test_a_running_simulator_publishes_json_and_plain_numbers_with_the_tim
     assert listening[0].port not in {None, 0, 15020}
 
 
-async def test_a_simulation_ends_after_its_duration_and_tells_its_upsets():
+async def test_a_simulation_ends_after_its_duration_and_tells_its_upsets() -> None:
     events: list[SimulationEvent] = []
     burner = Upset(kind=UpsetKind.BURNER_OUT, start=0.3, end=0.6)
     settings = SimulationSettings(story=Story(name="x", upsets=(burner,)), duration=1.0, free_ports=True)
@@ -77,7 +77,7 @@ async def test_a_simulation_ends_after_its_duration_and_tells_its_upsets():
     assert told == [("upset begins", "north", "burner out"), ("upset ends", "north", "burner out")]
 
 
-async def test_a_device_that_drops_off_publishes_nothing_until_it_is_back():
+async def test_a_device_that_drops_off_publishes_nothing_until_it_is_back() -> None:
     off = Upset(kind=UpsetKind.CONTROLLER_DROPS_OFF, unit=2, start=0.1, end=5.0)
     async with embedded_broker() as port:
         reached = asyncio.Event()
@@ -110,7 +110,7 @@ async def heard_after(port: int, published: int) -> None:
 
 
 @pytest.mark.slow
-async def test_a_device_comes_back_when_its_broker_does(tmp_path: Path):
+async def test_a_device_comes_back_when_its_broker_does(tmp_path: Path) -> None:
     told: list[str] = []
     async with real_broker(tmp_path) as broker:
         simulator = Simulator(

@@ -14,8 +14,8 @@ import pytest
 import trustme
 
 from config.sinks import MqttSink as MqttSettings
-from daemon.model import LinkState, Reading, Status
 from daemon.credentials import tls_context
+from daemon.model import LinkState, Reading, Status
 from daemon.mqtt_link import LinkError, Publication, Publisher, Subscriber
 from daemon.sinks.runner import SinkRunner
 from daemon.sources.board import Board
@@ -136,7 +136,7 @@ async def test_the_broker_says_offline_when_the_daemon_dies(broker: RealBroker) 
         # As the kernel does for a killed process: the socket closes without an MQTT good-bye.
         assert isinstance(sink._connection, Publisher)
         client = sink._connection._client._client
-        client.socket().shutdown(2)
+        client.socket().shutdown(2)  # type: ignore[union-attr]  # a plain socket of a live connection
         await listener.until(lambda: listener.payloads("tegwatch/north/status")[-1] == b"offline")
     await sink.close()
 

@@ -8,7 +8,7 @@ import json
 import socket
 import ssl
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncGenerator, Iterator
 from pathlib import Path
 
 import httpx
@@ -85,6 +85,7 @@ async def test_from_no_user_to_an_acknowledged_alarm(plant: Plant, tmp_path: Pat
                 async for name, body in stream:
                     if name == "alarm" and body["state"] == "ACKED":
                         break
+            assert isinstance(stream, AsyncGenerator)
             await stream.aclose()
             records = await client.get("/v1/records", params={"kind": "event", "format": "json"})
             kinds = [record["name"] for record in records.json()]

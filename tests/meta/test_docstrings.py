@@ -23,7 +23,7 @@ ENTRY = re.compile(r"^(\*{0,2}\w+(?:, \*{0,2}\w+)*) : \S")
 
 
 def _public_functions() -> dict[str, Callable[..., Any]]:
-    found = {}
+    found: dict[str, Callable[..., Any]] = {}
     for info in pkgutil.iter_modules(calc.__path__):
         module = importlib.import_module(f"calc.{info.name}")
         for name, function in vars(module).items():

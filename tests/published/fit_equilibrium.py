@@ -161,7 +161,7 @@ def purity(model: Model, parameters: Sequence[float], t: float) -> float:
     def excess(x: float) -> float:
         return float(log_pressure(model, parameters, np.array([x]), np.array([t]))[0]) - math.log(101325.0)
 
-    x = brentq(excess, 1e-6, 0.6)
+    x = float(brentq(excess, 1e-6, 0.6))
     return 100 * (1 - x) * TEG_MOLAR_MASS / ((1 - x) * TEG_MOLAR_MASS + x * WATER_MOLAR_MASS)
 
 

@@ -22,6 +22,7 @@ from calc.conversions import (
     pound_per_million_standard_cubic_feet,
 )
 from calc.gas import compressibility
+from calc.water import saturated_water_content
 from tests.support.published import rows
 
 UNITS: dict[str, FieldUnit] = {
@@ -58,7 +59,7 @@ def test_unit_definitions(row: dict[str, str]) -> None:
 )
 def test_circulation_examples(mmscfd: float, removed: float, ratio: float, gallons_per_hour: float) -> None:
     """The example's water is had by asking for an outlet that far below saturation. 0.3 % is its rounding."""
-    saturated = sizing.saturated_water_content(310.0, 5e6)
+    saturated = saturated_water_content(310.0, 5e6)
 
     need = sizing.circulation_need(
         310.0,

@@ -32,7 +32,9 @@ def test_standing_katz_on_average() -> None:
     """Their paper states 0.3 to 0.6 % mean absolute error over 1500 points (from memory)."""
     errors = [
         abs(
-            gas.reduced_compressibility(float(row["reduced_temperature"]), float(row["reduced_pressure"]))
+            float(
+                gas.reduced_compressibility(float(row["reduced_temperature"]), float(row["reduced_pressure"]))
+            )
             / float(row["z"])
             - 1.0
         )
@@ -130,7 +132,7 @@ def test_sutton_is_nearer_to_reference_equations_than_piper() -> None:
                     nitrogen=composition["Nitrogen"],
                 )
                 z = gas.reduced_compressibility(kelvin / temperature, bar * 1e5 / pressure)
-                found.append(abs(z / state.compressibility_factor() - 1.0))
+                found.append(abs(float(z) / state.compressibility_factor() - 1.0))
 
     assert sum(errors[pseudo_critical_sutton]) < sum(errors[pseudo_critical_piper])
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from chemicals.heat_capacity import zabransky_dicts
@@ -66,7 +68,8 @@ def test_water_end_of_the_mixing_rules(kelvin: float) -> None:
 @pytest.mark.parametrize("kelvin", [280.0, 298.15, 350.0, 400.0, 450.0, 485.0])
 def test_heat_capacity_by_the_library(kelvin: float) -> None:
     """The quasi-polynomial of the same monograph, by ``chemicals``: 2 % from the spline used here."""
-    molar = zabransky_dicts["Zabransky quasipolynomial, constant-pressure"]["112-27-6"].calculate(kelvin)
+    model: Any = zabransky_dicts["Zabransky quasipolynomial, constant-pressure"]["112-27-6"]
+    molar = model.calculate(kelvin)
 
     assert glycol.heat_capacity(kelvin, 1.0) == pytest.approx(molar / 0.15017, rel=0.02)
 

@@ -164,7 +164,7 @@ def test_the_stated_uncertainty_covers_the_spread_of_methods(kelvin: float, bar:
     Above 70 bar they do not: there the mixture of reference equations, which has no departure function for
     methane and water, lies above every other method and is no judge.
     """
-    ours = water.saturated_water_content(kelvin, bar * 1e5)
+    ours = float(water.saturated_water_content(kelvin, bar * 1e5))
     distance = abs(_methane_content(kelvin, bar * 1e5) / ours - 1.0)
 
     assert distance <= 3.0 * water_methods.relative_uncertainty(kelvin, bar * 1e5, 0.6)

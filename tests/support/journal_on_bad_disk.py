@@ -17,7 +17,7 @@ from pathlib import Path
 from daemon.journal.journal import Journal
 from daemon.journal.tuning import WriterTuning
 from daemon.journal.writer import JournalWriter
-from daemon.model import EntryKind
+from daemon.model import AlarmTransition, Entry, EntryKind, Event
 from tests.support.outcomes import outcome, transition
 
 ALARMS = frozenset({EntryKind.ALARM})
@@ -65,15 +65,17 @@ async def run(folder: Path, ballast: Path, count: int) -> dict[str, object]:
         "failed_commits": figures.failed_commits,
         "stored_alarms": [entries_alarm([entry]) for entry in entries if entry.kind is EntryKind.ALARM],
         "stored_scans": sum(entry.kind is EntryKind.SCAN for entry in entries),
-        "events": [entry.body.kind for entry in entries if entry.kind is EntryKind.EVENT],
+        "events": [entry.body.kind for entry in entries if isinstance(entry.body, Event)],
         "wrong": journal.verify(),
     }
     journal.close()
     return report
 
 
-def entries_alarm(entries) -> int:
-    return int(entries[0].body.occurrence.rpartition("-")[2])
+def entries_alarm(entries: list[Entry]) -> int:
+    body = entries[0].body
+    assert isinstance(body, AlarmTransition)
+    return int(body.occurrence.rpartition("-")[2])
 
 
 if __name__ == "__main__":

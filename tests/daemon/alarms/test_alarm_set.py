@@ -8,14 +8,15 @@ import re
 import typing
 
 import pytest
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from config.alarm_inputs import RESULT_NEEDS, missing_signals
-from config.alarm_set import AlarmSetError, alarm_problems, packaged_alarms, resolve_alarms
+from config.alarm_set import alarm_problems, packaged_alarms, resolve_alarms
 from config.alarms import (
     LONGEST_SHELVING,
     AlarmDefinition,
     AlarmOverride,
+    AlarmSetError,
     ResolvedAlarm,
     ResolvedSet,
     SetPoint,
@@ -458,7 +459,7 @@ def test_every_result_of_the_table_exists_and_every_need_is_a_signal() -> None:
     needed = {name for groups in RESULT_NEEDS.values() for group in groups for name in group}
     values = {name for name in needed if "." in name}
     assert needed - values - {"a second installed pump"} <= SIGNAL_KINDS.keys()
-    models = {"contactor": Contactor, "reboiler": Reboiler}
+    models: dict[str, type[BaseModel]] = {"contactor": Contactor, "reboiler": Reboiler}
     for value in values:
         model, _, key = value.partition(".")
         assert key in models[model].model_fields

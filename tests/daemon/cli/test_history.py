@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import typer
 from typer.testing import CliRunner
+from typer.testing import Result as RunResult
 
 from daemon.cli.history import history
 from daemon.journal.journal import Journal
@@ -24,7 +25,7 @@ app = typer.Typer()
 app.command()(history)
 
 
-def run(*arguments: object):
+def run(*arguments: object) -> RunResult:
     return CliRunner().invoke(app, [str(argument) for argument in arguments])
 
 
@@ -54,7 +55,7 @@ def _step(n: int) -> Outcome:
     return Outcome("north", n, time, float(n), OperatingState.DRYING, signals, results, alarms)
 
 
-def test_a_table_in_the_sites_units_and_zone(site):
+def test_a_table_in_the_sites_units_and_zone(site: Path) -> None:
     result = run(site, "north", "reboiler_temperature", "dew_point_margin", *SPAN)
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
@@ -65,7 +66,7 @@ def test_a_table_in_the_sites_units_and_zone(site):
     assert len(lines) == 61
 
 
-def test_csv_says_unit_uncertainty_and_quality_of_each_column(site):
+def test_csv_says_unit_uncertainty_and_quality_of_each_column(site: Path) -> None:
     result = run(site, "north", "dew_point_margin", *SPAN, "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     assert rows[0] == {
@@ -78,7 +79,7 @@ def test_csv_says_unit_uncertainty_and_quality_of_each_column(site):
     assert len(rows) == 60
 
 
-def test_statistics_leave_the_bad_value_out(site):
+def test_statistics_leave_the_bad_value_out(site: Path) -> None:
     result = run(site, "north", "reboiler_temperature", *SPAN, "--every", "1min", "--format", "json")
     answer = json.loads(result.stdout)
     cells = [row["values"]["signal:reboiler_temperature"] for row in answer["rows"]]
@@ -88,7 +89,7 @@ def test_statistics_leave_the_bad_value_out(site):
     assert answer["columns"]["signal:reboiler_temperature"]["unit"] == "°F"
 
 
-def test_json_lines_can_be_read_alone(site):
+def test_json_lines_can_be_read_alone(site: Path) -> None:
     result = run(site, "north", *SPAN, "--format", "jsonl")
     rows = [json.loads(line) for line in result.stdout.splitlines()]
     assert len(rows) == 60
@@ -99,7 +100,7 @@ def test_json_lines_can_be_read_alone(site):
     assert (rows[0]["unit"], rows[0]["state"], rows[0]["sequence"]) == ("north", "drying", 1)
 
 
-def test_a_name_that_is_measured_and_calculated_says_which_is_which(site):
+def test_a_name_that_is_measured_and_calculated_says_which_is_which(site: Path) -> None:
     lines = run(site, "north", "stroke_rate", *SPAN).stdout.splitlines()
     assert "stroke_rate (measured) [/min]" in lines[0]
     assert "stroke_rate (calculated) [/min]" in lines[0]
@@ -107,14 +108,14 @@ def test_a_name_that_is_measured_and_calculated_says_which_is_which(site):
     assert "(measured)" not in run(site, "north", "result:stroke_rate", *SPAN).stdout
 
 
-def test_a_journal_by_itself_is_shown_as_stored(site):
+def test_a_journal_by_itself_is_shown_as_stored(site: Path) -> None:
     result = run(site.parent / "tegwatch-journal.sqlite3", "north", "reboiler_temperature", *SPAN)
     lines = result.stdout.splitlines()
     assert "reboiler_temperature [K]" in lines[0]
     assert lines[1].split() == ["2023-11-14T22:13:20+00:00", "463.705560"]
 
 
-def test_what_there_is(site):
+def test_what_there_is(site: Path) -> None:
     lines = run(site, "--list").stdout.splitlines()
     assert lines[0] == "north: 2023-11-14T15:13:20-07:00 to 2023-11-14T15:14:19-07:00"
     assert "  result  dew_point_margin      °F         pipeline limit less outlet dew point" in lines
@@ -122,7 +123,7 @@ def test_what_there_is(site):
     assert len(unit["columns"]) == 4
 
 
-def test_alarms_and_events(site):
+def test_alarms_and_events(site: Path) -> None:
     (line,) = run(site, "north", *SPAN, "--records").stdout.splitlines()
     assert "north  reboiler_high  NORM -> UNACK" in line
     (record,) = json.loads(run(site, *SPAN, "--records", "--format", "json").stdout)
@@ -131,7 +132,7 @@ def test_alarms_and_events(site):
     assert row["priority"] == "high"
 
 
-def test_the_whole_file_can_be_checked(site):
+def test_the_whole_file_can_be_checked(site: Path) -> None:
     result = run(site, "--verify")
     assert (result.exit_code, "nothing wrong" in result.stdout) == (0, True)
 
@@ -147,13 +148,15 @@ def test_the_whole_file_can_be_checked(site):
         (("north", "dew_point_margin", "--every", "often"), 2, "is no duration"),
     ],
 )
-def test_a_wrong_question_is_told_what_would_be_right(site, arguments, code, message):
+def test_a_wrong_question_is_told_what_would_be_right(
+    site: Path, arguments: list[str], code: int, message: str
+) -> None:
     result = run(site, *arguments)
     assert result.exit_code == code
     assert message in result.stderr
 
 
-def test_files_that_do_not_serve(site, tmp_path):
+def test_files_that_do_not_serve(site: Path, tmp_path: Path) -> None:
     result = run(tmp_path / "nothing.toml", "--list")
     assert (result.exit_code, "no such file" in result.stderr) == (3, True)
     (tmp_path / "tegwatch-journal.sqlite3").unlink()
@@ -161,7 +164,7 @@ def test_files_that_do_not_serve(site, tmp_path):
     assert (result.exit_code, "no such journal" in result.stderr) == (1, True)
 
 
-def test_an_empty_answer_says_so_beside_the_data(site):
+def test_an_empty_answer_says_so_beside_the_data(site: Path) -> None:
     result = run(
         site, "north", "dew_point_margin", "--from", "2024-01-01", "--to", "2024-01-02", "--format", "json"
     )
@@ -170,7 +173,7 @@ def test_an_empty_answer_says_so_beside_the_data(site):
     assert "nothing is stored between" in result.stderr
 
 
-def test_damage_is_told_by_the_exit_code(site):
+def test_damage_is_told_by_the_exit_code(site: Path) -> None:
     connection = sqlite3.connect(site.parent / "tegwatch-journal.sqlite3")
     connection.execute("UPDATE entry SET body = zeroblob(50) WHERE sequence = 4")
     connection.commit()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,17 +12,17 @@ from config.controllers import ModbusTcp
 from config.signals import ModbusSignal
 from config.units import UnitContext
 from daemon.fieldsim.modbus_server import answer
-from daemon.fieldsim.registers import lay_out
+from daemon.fieldsim.registers import Memory, lay_out
 
 
-def memory():
+def memory() -> Memory:
     plc = ModbusTcp(name="plc", protocol="modbus-tcp", host="x", addressing="zero-based")
-    common = {"controller": "plc", "type": "uint16"}
+    common: dict[str, Any] = {"controller": "plc", "type": "uint16"}
     signals = {
         "stroke_count": ModbusSignal(table="holding", address=108, **common),
         "controller_heartbeat": ModbusSignal(table="input", address=8, **common),
     }
-    contact = {"controller": "plc", "type": "bool"}
+    contact: dict[str, Any] = {"controller": "plc", "type": "bool"}
     names = ["burner_on", "bypass_open", "stroke_switch", "stroke_switch_return"]
     for address, name in enumerate(names):
         signals[name] = ModbusSignal(table="discrete" if address < 2 else "coil", address=address, **contact)
@@ -54,16 +56,16 @@ def memory():
         ("2B 0E 01 00", "AB 01"),
     ],
 )
-def test_reads_are_answered_and_everything_else_is_refused(request_, response):
+def test_reads_are_answered_and_everything_else_is_refused(request_: str, response: str) -> None:
     assert answer(bytes.fromhex(request_), memory()) == bytes.fromhex(response)
 
 
-def test_nobody_behind_a_device_id_is_said_as_a_gateway_says_it():
+def test_nobody_behind_a_device_id_is_said_as_a_gateway_says_it() -> None:
     assert answer(bytes.fromhex("03 00 6C 00 01"), None) == bytes.fromhex("83 0B")
 
 
 @given(st.binary(min_size=1, max_size=253))
-def test_no_request_can_change_what_is_read(pdu):
+def test_no_request_can_change_what_is_read(pdu: bytes) -> None:
     held = memory()
     response = answer(pdu, held)
     assert response[0] & 0x7F == pdu[0] & 0x7F

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
@@ -15,14 +16,14 @@ SHOWN = {
 }
 
 
-def published(**signals):
+def published(**signals: dict[str, Any]) -> dict[str, str]:
     points = lay_points(
         [("u", n, MqttSignal(controller="b", **s)) for n, s in signals.items()], UnitContext()
     )
     return {topic: payload.decode() for topic, payload in compose(points, SHOWN, TIME)}
 
 
-def test_signals_of_a_topic_share_one_json_message_with_its_time():
+def test_signals_of_a_topic_share_one_json_message_with_its_time() -> None:
     common = {"topic": "field/u", "payload": "json", "time_path": "time"}
     messages = published(
         reboiler_temperature={**common, "path": "values.reboiler", "unit": "degF"},
@@ -41,7 +42,7 @@ def test_signals_of_a_topic_share_one_json_message_with_its_time():
 @pytest.mark.parametrize(
     ("format_", "stamp"), [("epoch s", 1_700_000_000.25), ("epoch ms", 1_700_000_000_250)]
 )
-def test_time_stamps_are_written_as_the_site_file_says(format_, stamp):
+def test_time_stamps_are_written_as_the_site_file_says(format_: str, stamp: object) -> None:
     signal = {
         "topic": "t",
         "payload": "json",
@@ -53,7 +54,7 @@ def test_time_stamps_are_written_as_the_site_file_says(format_, stamp):
     assert document == {"points": [{"v": 1}], "at": stamp}
 
 
-def test_plain_numbers_and_columns():
+def test_plain_numbers_and_columns() -> None:
     messages = published(
         stroke_count={"topic": "strokes"},
         burner_on={"topic": "burner", "inverted": True},
@@ -68,13 +69,13 @@ def test_plain_numbers_and_columns():
     }
 
 
-def test_a_topic_with_a_wildcard_cannot_be_played():
+def test_a_topic_with_a_wildcard_cannot_be_played() -> None:
     signal = MqttSignal(controller="b", topic="field/+/x", unit="K")
     with pytest.raises(LayoutError, match="without wildcard"):
         lay_points([("u", "reboiler_temperature", signal)], UnitContext())
 
 
-def test_two_signals_that_want_one_place_to_be_two_things_are_refused():
+def test_two_signals_that_want_one_place_to_be_two_things_are_refused() -> None:
     common = {"topic": "t", "payload": "json"}
     with pytest.raises(LayoutError, match="disagree"):
         published(burner_on={**common, "path": "a"}, stroke_count={**common, "path": "a.b"})

@@ -10,7 +10,7 @@ import pytest
 
 from daemon.fieldsim.plant import advance, stored_heat
 from daemon.fieldsim.properties import dew_point
-from daemon.fieldsim.state import UNDISTURBED, PlantInputs
+from daemon.fieldsim.state import UNDISTURBED, PlantInputs, PlantState
 from tests.support.published import rows
 from tests.support.simulated_plant import DESIGN, last, mean, run, settled
 
@@ -27,7 +27,7 @@ UPSETS = {
 
 @pytest.mark.parametrize("inputs", UPSETS.values(), ids=UPSETS.keys())
 @pytest.mark.parametrize("step", [0.1, 10.0])
-def test_water_teg_and_heat_are_conserved(inputs, step):
+def test_water_teg_and_heat_are_conserved(inputs: PlantInputs, step: float) -> None:
     before = settled()
     after = last(run(inputs, seconds=30.0 if step < 1.0 else 7200.0, step=step))
     books = after.ledger
@@ -38,7 +38,7 @@ def test_water_teg_and_heat_are_conserved(inputs, step):
     assert stored_heat(DESIGN, after) - stored_heat(DESIGN, before) == pytest.approx(heat, abs=1.0)
 
 
-def test_no_vessel_runs_below_empty_when_everything_leaks():
+def test_no_vessel_runs_below_empty_when_everything_leaks() -> None:
     inputs = PlantInputs(glycol_loss=1.0, foaming=1.0, burner_stuck_on=True)
     for state in run(inputs, seconds=20_000.0, step=10.0):
         for vessel in (state.contactor, state.flash, state.reboiler, state.surge):
@@ -52,11 +52,11 @@ def _rule(quantity: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def a_day():
+def a_day() -> list[PlantState]:
     return list(run(seconds=86_400.0, step=10.0))
 
 
-def test_ordinary_running_stays_inside_the_usual_figures(a_day):
+def test_ordinary_running_stays_inside_the_usual_figures(a_day: list[PlantState]) -> None:
     temperature = [state.reboiler_temperature for state in a_day]
     # A thermostat overshoots its band by what one step adds.
     assert max(temperature) < DESIGN.reboiler_set_point + DESIGN.thermostat_half_band + 0.3
@@ -87,14 +87,14 @@ def test_ordinary_running_stays_inside_the_usual_figures(a_day):
     assert a_day[-1].ledger.teg_lost / 1.11 / (gas / 1e6) < 13.0  # litres per 1e6 m3, 1.11 kg/L
 
 
-def test_ordinary_running_dries_the_gas_below_a_usual_contract_limit(a_day):
+def test_ordinary_running_dries_the_gas_below_a_usual_contract_limit(a_day: list[PlantState]) -> None:
     # 7 lb/MMscf is the usual figure of US contracts (common practice, no source): 1.12e-4 kg/m3.
     assert max(state.outlet_water_content for state in a_day) < 7.0 * 1.6018e-5
     driest = dew_point(a_day[-1].outlet_water_content, a_day[-1].contactor_pressure)
     assert driest < a_day[-1].gas_temperature - 20.0
 
 
-def test_the_pump_strokes_at_its_rate_whatever_the_time_factor():
+def test_the_pump_strokes_at_its_rate_whatever_the_time_factor() -> None:
     for factor in (1.0, 40.0):
         state = last(run(seconds=600.0, step=0.25, time_factor=factor))
         assert state.stroke_count == pytest.approx(600.0 * DESIGN.stroke_rate, abs=3)
@@ -102,7 +102,7 @@ def test_the_pump_strokes_at_its_rate_whatever_the_time_factor():
         assert state.process_time - settled().process_time == pytest.approx(600.0 * factor)
 
 
-def test_the_time_factor_speeds_up_hold_ups_and_nothing_else():
+def test_the_time_factor_speeds_up_hold_ups_and_nothing_else() -> None:
     """Twenty times faster is the same path in a twentieth of the time."""
     inputs = PlantInputs(burner_stuck_on=True)
     slow = last(run(inputs, seconds=1200.0, step=4.0))
@@ -114,7 +114,7 @@ def test_the_time_factor_speeds_up_hold_ups_and_nothing_else():
     assert fast.lean_rate == pytest.approx(slow.lean_rate, rel=0.01)
 
 
-def test_the_steady_state_does_not_depend_on_the_step():
+def test_the_steady_state_does_not_depend_on_the_step() -> None:
     coarse = list(run(seconds=10_000.0, step=10.0, seed=4))
     fine = list(run(seconds=10_000.0, step=1.0, seed=4))
     for of in (
@@ -125,7 +125,7 @@ def test_the_steady_state_does_not_depend_on_the_step():
         assert mean(coarse, of) == pytest.approx(mean(fine, of), rel=0.02)
 
 
-def test_stroke_instants_are_regular_above_the_stall_rate_and_irregular_below():
+def test_stroke_instants_are_regular_above_the_stall_rate_and_irregular_below() -> None:
     def spread(inputs: PlantInputs) -> float:
         instants, count = [], 0
         for state in run(inputs, seconds=450.0, step=0.1):
@@ -141,19 +141,19 @@ def test_stroke_instants_are_regular_above_the_stall_rate_and_irregular_below():
     assert spread(PlantInputs(stroke_rate_factor=0.4)) > 0.15
 
 
-def test_a_stopped_pump_does_not_stroke():
+def test_a_stopped_pump_does_not_stroke() -> None:
     stopping = last(run(PlantInputs(stroke_rate_factor=0.0), seconds=60.0, step=0.1))
     stopped = last(run(PlantInputs(stroke_rate_factor=0.0), seconds=600.0, step=0.1, state=stopping))
     assert stopping.stroke_rate == 0.0
     assert stopped.stroke_count == stopping.stroke_count
 
 
-def test_the_independent_shutdown_ends_a_burner_that_sticks_on():
+def test_the_independent_shutdown_ends_a_burner_that_sticks_on() -> None:
     hottest = max(s.reboiler_temperature for s in run(PlantInputs(burner_stuck_on=True), seconds=20_000.0))
     assert DESIGN.shutdown_temperature - 1.0 < hottest < DESIGN.shutdown_temperature + 1.0
 
 
-def test_the_same_seed_gives_the_same_plant_and_another_seed_another():
+def test_the_same_seed_gives_the_same_plant_and_another_seed_another() -> None:
     first, again = last(run(seconds=900.0, seed=7)), last(run(seconds=900.0, seed=7))
     assert first == again
     other = dataclasses.replace(last(run(seconds=900.0, seed=8, state=settled(7))), stroke_pace=1.0)
@@ -161,6 +161,6 @@ def test_the_same_seed_gives_the_same_plant_and_another_seed_another():
 
 
 @pytest.mark.parametrize(("dt", "factor"), [(0.0, 1.0), (-1.0, 1.0), (1.0, 0.0)])
-def test_a_step_that_is_no_step_is_refused(dt, factor):
+def test_a_step_that_is_no_step_is_refused(dt: float, factor: float) -> None:
     with pytest.raises(ValueError, match="must be positive"):
         advance(DESIGN, settled(), dt, UNDISTURBED, Random(0), factor)

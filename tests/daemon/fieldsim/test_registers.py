@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from config.controllers import Hole, ModbusTcp
@@ -12,17 +14,25 @@ from daemon.fieldsim.registers import LayoutError, lay_out, wire_address
 CONTEXT = UnitContext()
 
 
-def controller(**more):
+def controller(**more: object) -> ModbusTcp:
     base = {"name": "plc", "protocol": "modbus-tcp", "host": "x", "addressing": "zero-based"}
     return ModbusTcp.model_validate({**base, **more})
 
 
-def signal(**more):
+def signal(**more: object) -> ModbusSignal:
     base = {"controller": "plc", "table": "holding", "address": 0, "type": "float32", "unit": "K"}
     return ModbusSignal.model_validate({**base, **more})
 
 
-def words(value, count, name="reboiler_temperature", table="holding", device=1, settings=None, **more):
+def words(
+    value: float | None,
+    count: int,
+    name: str = "reboiler_temperature",
+    table: str = "holding",
+    device: int = 1,
+    settings: ModbusTcp | None = None,
+    **more: Any,
+) -> list[int] | None:
     memory = lay_out(settings or controller(), [("u", name, signal(table=table, **more))], CONTEXT)[device]
     memory.update("u", {name: value})
     return memory.read(table, more.get("address", 0), count)
@@ -47,11 +57,13 @@ def words(value, count, name="reboiler_temperature", table="holding", device=1, 
         ({"type": "bcd32"}, 12345678.0, [0x1234, 0x5678]),
     ],
 )
-def test_numbers_are_laid_out_as_the_standards_say(more, value, expected):
+def test_numbers_are_laid_out_as_the_standards_say(
+    more: dict[str, Any], value: float, expected: list[int]
+) -> None:
     assert words(value, len(expected), **more) == expected
 
 
-def test_a_value_is_converted_to_the_unit_of_the_signal():
+def test_a_value_is_converted_to_the_unit_of_the_signal() -> None:
     # 390 degF is 472.039 K; 0.1 degF steps.
     assert words(472.0389, 1, type="int16", scale=0.1, unit="degF") == [3900]
 
@@ -65,7 +77,7 @@ def test_a_value_is_converted_to_the_unit_of_the_signal():
         ({"type": "int16"}, [1]),
     ],
 )
-def test_counters_roll_over(more, expected):
+def test_counters_roll_over(more: dict[str, Any], expected: list[int]) -> None:
     assert words(65_537.0, len(expected), name="stroke_count", unit="", **more) == expected
     assert words(65_535.0, 1, name="stroke_count", unit="", type="int16") == [0xFFFF]
 
@@ -79,14 +91,14 @@ def test_counters_roll_over(more, expected):
         ({"type": "int32"}, [0x8000, 0]),
     ],
 )
-def test_a_bad_value_is_sent_as_devices_send_it(more, expected):
+def test_a_bad_value_is_sent_as_devices_send_it(more: dict[str, Any], expected: list[int]) -> None:
     more = {key: tuple(value) if isinstance(value, list) else value for key, value in more.items()}
     assert words(None, len(expected), **more) == expected
 
 
 @pytest.mark.parametrize(("state", "inverted", "bit"), [(1.0, False, 1), (1.0, True, 0), (0.0, True, 1)])
-def test_contacts(state, inverted, bit):
-    more = {"name": "burner_on", "type": "bool", "unit": "", "inverted": inverted}
+def test_contacts(state: float, inverted: bool, bit: int) -> None:
+    more: dict[str, Any] = {"name": "burner_on", "type": "bool", "unit": "", "inverted": inverted}
     assert words(state, 1, table="discrete", **more) == [bit]
     assert words(state, 1, bit=3, **more) == [bit << 3]
 
@@ -104,11 +116,13 @@ def test_contacts(state, inverted, bit):
         ("prefixed", "coil", 1, 0),
     ],
 )
-def test_addresses_are_counted_as_the_site_file_says(addressing, table, address, wire):
+def test_addresses_are_counted_as_the_site_file_says(
+    addressing: str, table: str, address: int, wire: int
+) -> None:
     assert wire_address(controller(addressing=addressing), table, address) == wire
 
 
-def test_spare_registers_read_as_zero_and_beyond_and_in_holes_there_is_nothing():
+def test_spare_registers_read_as_zero_and_beyond_and_in_holes_there_is_nothing() -> None:
     settings = controller(holes=(Hole(table="holding", first=6, last=7),))
     signals = [
         ("u", "reboiler_temperature", signal(address=2)),
@@ -122,7 +136,7 @@ def test_spare_registers_read_as_zero_and_beyond_and_in_holes_there_is_nothing()
     assert memory.read("input", 0, 1) is None
 
 
-def test_devices_behind_one_gateway_have_memories_of_their_own():
+def test_devices_behind_one_gateway_have_memories_of_their_own() -> None:
     signals = [
         ("u", "reboiler_temperature", signal(type="int16")),
         ("v", "reboiler_temperature", signal(type="int16", device_id=9)),
@@ -149,6 +163,8 @@ def test_devices_behind_one_gateway_have_memories_of_their_own():
         ),
     ],
 )
-def test_what_cannot_be_served_is_refused(name, more, settings, complaint):
+def test_what_cannot_be_served_is_refused(
+    name: str, more: dict[str, Any], settings: dict[str, Any], complaint: str
+) -> None:
     with pytest.raises(LayoutError, match=complaint):
         lay_out(controller(**settings), [("u", name, signal(**more))], CONTEXT)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import cache, partial
 
 import pytest
 
 from daemon.fieldsim.instruments import true_value
 from daemon.fieldsim.scenarios import Upset, UpsetKind, combine
-from daemon.fieldsim.state import UNDISTURBED, PlantInputs
+from daemon.fieldsim.state import UNDISTURBED, PlantInputs, PlantState
 from tests.support.published import rows
 from tests.support.simulated_plant import DESIGN, mean, run
 
@@ -60,16 +60,16 @@ def allowed(cell: str) -> set[int]:
     return directions
 
 
+def _value(name: str, state: PlantState) -> float:
+    return true_value(name, DESIGN, state)
+
+
 @cache
 def settled_values(inputs: PlantInputs) -> dict[str, float]:
     """Run two hours and average the second."""
     states = list(run(inputs, seconds=7200.0))
     states = states[len(states) // 2 :]
-    values = {
-        column: mean(states, lambda state, name=name: true_value(name, DESIGN, state))
-        for column, (name, _) in SIGNALS.items()
-        if name
-    }
+    values = {column: mean(states, partial(_value, name)) for column, (name, _) in SIGNALS.items() if name}
     values["burner_or_fuel"] = states[-1].ledger.heat_fired - states[0].ledger.heat_fired
     return values
 
@@ -85,7 +85,7 @@ def _cells() -> list[object]:
 
 
 @pytest.mark.parametrize(("kind", "column", "cell"), _cells())
-def test_an_upset_moves_signals_as_the_table_says(kind, column, cell):
+def test_an_upset_moves_signals_as_the_table_says(kind: UpsetKind, column: str, cell: str) -> None:
     upset = Upset(kind=kind, start=0.0, end=1.0)
     before = settled_values(UNDISTURBED)[column]
     after = settled_values(combine([upset], 0.5).inputs)[column]
@@ -94,7 +94,7 @@ def test_an_upset_moves_signals_as_the_table_says(kind, column, cell):
     assert direction in allowed(cell), f"{change:+.1%}, but the table says {cell!r}"
 
 
-def test_the_table_is_read_as_it_is_meant():
+def test_the_table_is_read_as_it_is_meant() -> None:
     assert allowed("normal or faster") == {0, 1}
     assert allowed("down for stopped pump; up for worn pump") == {-1}
     assert allowed("falls steadily (rate is unit specific; learn it)") == {-1}
@@ -102,13 +102,13 @@ def test_the_table_is_read_as_it_is_meant():
     assert allowed("down if duty bound") == {-1, 0}
 
 
-def test_a_burner_that_sticks_on_overheats_the_glycol_past_its_limit():
+def test_a_burner_that_sticks_on_overheats_the_glycol_past_its_limit() -> None:
     """The table has no row for it: the heat balance says that more is fired than is lost."""
     hottest = max(s.reboiler_temperature for s in run(PlantInputs(burner_stuck_on=True), seconds=3600.0))
     assert hottest > 479.8  # 404 degF: degradation temperature, handbooks, from memory
 
 
-def test_a_gas_rate_surge_wets_the_outlet_and_works_the_burner():
+def test_a_gas_rate_surge_wets_the_outlet_and_works_the_burner() -> None:
     inputs = combine([Upset(kind=UpsetKind.GAS_RATE_SURGE, start=0.0, end=1.0)], 0.5).inputs
     before, after = settled_values(UNDISTURBED), settled_values(inputs)
     assert after["outlet_water_or_dewpoint"] > 1.1 * before["outlet_water_or_dewpoint"]

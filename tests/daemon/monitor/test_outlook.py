@@ -7,6 +7,7 @@ import json
 import math
 import random
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 
@@ -304,7 +305,7 @@ def test_each_departure_shows_by_itself() -> None:
     found = watch.results(view(0.0, OperatingState.HEATING, burner_on=1.0, reboiler_level=0.2))
     assert states(found) == {"fired_without_level": 1.0}
 
-    cold = {"reboiler_temperature": 400.0, "bypass_open": 1.0}
+    cold: dict[str, Any] = {"reboiler_temperature": 400.0, "bypass_open": 1.0}
     watch = start_up()
     watch.results(view(0.0, OperatingState.HEATING, **cold, gas_rate=0.0))
     found = watch.results(view(60.0, OperatingState.BYPASS_OPEN, {"stroke_rate": 0.2}, **cold, gas_rate=0.3))

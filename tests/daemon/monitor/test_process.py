@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 
@@ -53,6 +54,11 @@ class Unit:
     ) -> dict[str, Result]:
         given = {k: v if isinstance(v, Reading) else good(v, 0.0) for k, v in readings.items()}
         return self.process.results(self.readings | given, strokes, now, drying=True)
+
+
+def one(signal: str, reading: Reading) -> dict[str, Any]:
+    """One reading as a keyword."""
+    return {signal: reading}
 
 
 def uncertain(value: float) -> Reading:
@@ -136,8 +142,8 @@ def test_quality_propagation(signal: str, survivors: set[str]) -> None:
         doubtful = Result(0.2, 0.002, Status.UNCERTAIN_SUB_NORMAL, "stroke_count is bad")
         worst, doubted = unit.results(absent), unit.results(doubtful)
     else:
-        worst = unit.results(**{signal: bad(0.0)})
-        doubted = unit.results(**{signal: uncertain(NORMAL[signal])})
+        worst = unit.results(**one(signal, bad(0.0)))
+        doubted = unit.results(**one(signal, uncertain(NORMAL[signal])))
     for name, result in everything.items():
         if name in survivors:
             assert worst[name].value == doubted[name].value == result.value, name
@@ -178,7 +184,7 @@ def test_quality_propagation(signal: str, survivors: set[str]) -> None:
 )
 def test_a_substitute_makes_uncertain_not_absent(signal: str, reason: str, untouched: str) -> None:
     unit = Unit(EXTRAS)
-    results = unit.results(**{signal: bad(0.0)})
+    results = unit.results(**one(signal, bad(0.0)))
     margin = results["dew_point_margin"]
     assert margin.value is not None
     assert (margin.status, margin.reason) == (Status.UNCERTAIN_SUBSTITUTE_VALUE, reason)

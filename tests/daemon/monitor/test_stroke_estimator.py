@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 
@@ -12,6 +13,7 @@ from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.specs import signal_specs
 from daemon.monitor.stroke_estimator import PumpLimits, StrokeEstimator
 from tests.daemon.monitor.plant import START, bad, good, make_site, moment
+from tests.support.narrow import near
 
 PUMP = PumpLimits(lowest_rate=0.1, maximum_rate=40.0 / 60.0)
 RATE_REGISTER = {"stroke_rate": 'type = "uint16", unit = "/min", scale = 0.1'}
@@ -127,7 +129,7 @@ def test_a_register_alone_is_good_and_tells_the_time_at_zero() -> None:
     strokes = estimator(RATE_REGISTER, without=("stroke_count",))
     for at in range(10):
         results, _ = step(strokes, float(at), stroke_rate=0.2)
-    assert results["stroke_rate"] == Result(0.2, pytest.approx(0.004, rel=0.1), Status.GOOD)
+    assert results["stroke_rate"] == Result(0.2, near(0.004, rel=0.1), Status.GOOD)
     assert results["time_since_stroke"].value == 0.0
     for at in range(10, 31):
         results, _ = step(strokes, float(at), stroke_rate=0.0)
@@ -222,7 +224,7 @@ def test_state_survives_json_at_every_step() -> None:
     signals = RATE_REGISTER | SWITCH | RETURN | PULSES
     straight, broken = estimator(signals), estimator(signals)
     for at in range(90):
-        values = {
+        values: dict[str, Any] = {
             "stroke_count": float(65530 + at // 5) % 65536 if at < 70 else float(at - 70),
             "stroke_rate": 0.3,
             "stroke_switch": float(at % 6 < 2),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,7 +29,8 @@ def test_escapes_as_the_client_library_does(
     measurement: str, tags: dict[str, str], words: str, number: float
 ) -> None:
     number = float(decimal(number))
-    point = Point(measurement).field("text", words).field("value", number).time(17)
+    client: Any = Point  # it has no types
+    point = client(measurement).field("text", words).field("value", number).time(17)
     for name, value in tags.items():
         point.tag(name, value)
     line = f"{series(measurement, tags)} text={text(words)},value={decimal(number)} 17"

@@ -33,7 +33,7 @@ class Mailbox:
     async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
         if self.refuse:
             return "451 try again later"
-        self.mails.append(email.message_from_bytes(envelope.content, policy=email.policy.default))  # type: ignore[arg-type]
+        self.mails.append(email.message_from_bytes(envelope.content, policy=email.policy.default))
         return "250 kept"
 
 

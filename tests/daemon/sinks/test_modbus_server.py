@@ -6,6 +6,7 @@ import asyncio
 import math
 import struct
 from collections.abc import AsyncIterator
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -69,7 +70,7 @@ async def sink(clock: FakeClock) -> AsyncIterator[ModbusServerSink]:
     await server.close()
 
 
-async def independent(sink: ModbusServerSink, what: str, *arguments: object) -> object:
+async def independent(sink: ModbusServerSink, what: str, *arguments: object) -> Any:
     """Call one method of an independent Modbus client, in a thread: it blocks."""
 
     def call() -> object:
@@ -82,20 +83,20 @@ async def independent(sink: ModbusServerSink, what: str, *arguments: object) -> 
 
 async def test_an_independent_client_reads_values_and_quality(sink: ModbusServerSink) -> None:
     for function in ("read_input_registers", "read_holding_registers"):
-        words, _ = await independent(sink, function, 10, 9)  # type: ignore[misc]
+        words, _ = await independent(sink, function, 10, 9)
         assert floating(words[0:2]) == 390.0  # degF
         assert words[2] == 0
         assert math.isnan(floating(words[3:5]))
         assert words[5] == 2
         assert floating(words[6:8]) == 9.0  # 5 K are 9 degF of difference
         assert words[8] == 0
-    (words, _) = await independent(sink, "read_input_registers", 30, 3)  # type: ignore[misc]
+    (words, _) = await independent(sink, "read_input_registers", 30, 3)
     assert words == [0x7FC0, 0, 3], "a unit that was never scanned is stale"
 
 
 async def test_alarm_bits(sink: ModbusServerSink) -> None:
     for function in ("read_discrete_inputs", "read_coils"):
-        found, _ = await independent(sink, function, 0, 16)  # type: ignore[misc]
+        found, _ = await independent(sink, function, 0, 16)
         assert [found[n : n + 4] for n in range(0, 16, 4)] == [
             [True, True, False, False],
             [False, False, True, False],
@@ -118,14 +119,14 @@ async def test_writes_are_answered_with_illegal_function(
     sink: ModbusServerSink, function: str, arguments: tuple[object, ...]
 ) -> None:
     before = sink.present()
-    _, exception = await independent(sink, function, *arguments)  # type: ignore[misc]
+    _, exception = await independent(sink, function, *arguments)
     assert exception == 1
     assert sink.present() == before
 
 
 async def test_the_header_counts_and_the_heartbeat_moves(sink: ModbusServerSink, clock: FakeClock) -> None:
     clock.advance(3.0)
-    words, _ = await independent(sink, "read_input_registers", 0, 5)  # type: ignore[misc]
+    words, _ = await independent(sink, "read_input_registers", 0, 5)
     assert words[0] == 3
     assert (words[1] << 16 | words[2]) == int(START + 10)
     assert words[3:] == [2, 2]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from config.controllers import MqttBroker
 from config.signals import MqttSignal
-from config.topics import check_filter, matches
+from config.topics import check_filter, matches, parse_path
 from daemon.model import Quality, Reading, Status
 from daemon.sources.base import Scaling
 from daemon.sources.mqtt_payload import (
@@ -22,7 +22,6 @@ from daemon.sources.mqtt_payload import (
     PayloadError,
     Point,
     decode,
-    parse_path,
     point_of,
     source_time,
 )

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 
 import pytest
 
+from config.controllers import MqttBroker
 from config.loader import unit_context
 from config.site import Site
 from daemon.model import LinkState, Reading, Status
@@ -18,6 +19,7 @@ from daemon.sources.mqtt_payload import Point
 from daemon.sources.mqtt_shell import Subscribed
 from daemon.sources.mqtt_source import MqttSource, Routes, mqtt_source
 from tests.support.clocks import FakeClock
+from tests.support.narrow import near
 from tests.support.sites import site_with
 
 BROKER = """
@@ -100,17 +102,17 @@ async def run_to_quiet(source: MqttSource, wire: Wire) -> None:
 def source_on(
     wire: Wire, site: Site, board: Board, clock: FakeClock, past: list[tuple[str, str, Reading]]
 ) -> MqttSource:
-    made = mqtt_source(
-        site, site.controllers[0], unit_context(site), board, clock, lambda *late: past.append(late)
-    )  # type: ignore[arg-type]
+    broker = site.controllers[0]
+    assert isinstance(broker, MqttBroker)
+    made = mqtt_source(site, broker, unit_context(site), board, clock, lambda *late: past.append(late))
     return MqttSource(
-        site.controllers[0],  # type: ignore[arg-type]
+        broker,
         made._routes,
         "id",
         board,
         clock,
         lambda *late: past.append(late),
-        wire.connect,  # type: ignore[arg-type]
+        wire.connect,
     )
 
 
@@ -125,7 +127,7 @@ async def test_messages_reach_the_board_as_si(site: Site, board: Board, clock: F
     await run_to_quiet(source_on(wire, site, board, clock, []), wire)
     readings = board.readings("unit-1")
     assert readings["reboiler_temperature"] == Reading(
-        pytest.approx(463.15), Status.GOOD, clock.wall(), clock.monotonic()
+        near(463.15), Status.GOOD, clock.wall(), clock.monotonic()
     )
     assert readings["contactor_pressure"].value == 5_000_000.0
     assert readings["contactor_temperature"].value == 305.0

@@ -21,6 +21,7 @@ from daemon.sources.sparkplug_source import SparkplugSource, sparkplug_source
 from daemon.sources.sparkplug_state import Observation, SparkplugState, parse_topic, subscriptions
 from tests.daemon.sources.test_mqtt_source import Wire
 from tests.support.clocks import FakeClock
+from tests.support.narrow import near
 from tests.support.sites import site_with
 from tests.support.sparkplug import birth, death, metric, payload
 
@@ -370,7 +371,7 @@ async def test_the_source_puts_si_on_the_board_and_calls_all_stale_without_its_b
         board,
         clock,
         lambda *late: past.append(late),
-        wire.connect,  # type: ignore[arg-type]
+        wire.connect,
     )
     states = []
 
@@ -395,11 +396,11 @@ async def test_the_source_puts_si_on_the_board_and_calls_all_stale_without_its_b
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
-    assert good == [(pytest.approx(463.15), 7_000_000.0)]
+    assert good == [(near(463.15), 7_000_000.0)]
     assert [(unit, name, reading.value) for unit, name, reading in past] == [
         ("unit-1", "reboiler_temperature", pytest.approx(453.15))
     ]
-    assert states[0] == (LinkState.DOWN, pytest.approx(463.15), STALE)
+    assert states[0] == (LinkState.DOWN, near(463.15), STALE)
     assert board.reading("unit-1", "reboiler_temperature").quality is Quality.UNCERTAIN
 
 
@@ -427,7 +428,7 @@ async def test_the_reorder_time_out_runs_without_messages() -> None:
         board,
         clock,
         lambda *_: None,
-        lambda: Endless(batch),  # type: ignore[arg-type, return-value]
+        lambda: Endless(batch),
     )
     stale = asyncio.Event()
     cycles: list[float] = []
