@@ -29,6 +29,14 @@ GROSS_MARGIN = 0.025
 SPIKE_SHARE = 0.10
 """A one-sample jump larger than this share of the span is a spike."""
 
+_USUAL_FLAT_LINE = {
+    "reboiler_temperature": 1800.0,
+    "contactor_temperature": 3600.0,
+    "contactor_pressure": 3600.0,
+}
+"""Without one in the site file: how long a main signal may show the very same number while the unit runs [s].
+A burner's cycle moves the reboiler, weather and wells move the gas; ours, and a coarse signal is let be."""
+
 # Beyond these no sensor at a glycol unit can be right, whatever its range: a wrong register, type or word
 # order shows itself here even where the site file gives no range. Wide on purpose; a proposal of ours.
 _POSSIBLE: dict[Quantity, tuple[float, float]] = {
@@ -129,7 +137,7 @@ def _resolve(name: str, signal: SignalBase, controller: Controller, context: Uni
         possible=_POSSIBLE.get(quantity, (-math.inf, math.inf)),
         rate_limit=_times(signal.checks.rate_of_change, factor),
         spike=_spike(signal, span_range, factor) if analog else None,
-        flat_line=signal.checks.flat_line if analog else None,
+        flat_line=(signal.checks.flat_line or _USUAL_FLAT_LINE.get(name)) if analog else None,
         resolution=_resolution(signal, factor),
         uncertainty=_times(signal.uncertainty, factor),
         counter_modulus=_counter_modulus(signal) if quantity is Quantity.STROKE_COUNT else None,

@@ -1,9 +1,10 @@
 """Which known fault would explain what moves: candidates with the evidence for and against each.
 
 Every observable votes by itself (naive Bayes): a fault that expects what is seen gains, one that expects
-something else loses, an observable that is not known says nothing. Faults are taken as equally likely
-beforehand, and beside them stands that nothing known is wrong, so that a weak likeness stays weak. The
-figures behind a vote are ours; what counts is the order, and the evidence that is shown with it.
+something else loses, an observable that is not known says nothing. What is still as usual has a weak vote:
+an alarm comes early, when half of what a fault moves has not moved yet. Faults are taken as equally likely
+beforehand, and that nothing known is wrong as likely as all of them together, so that a weak likeness stays
+weak. The figures behind a vote are ours; what counts is the order, and the evidence that is shown with it.
 """
 
 from __future__ import annotations
@@ -14,10 +15,15 @@ from dataclasses import dataclass
 
 from daemon.monitor.alarms.signatures import SIGNATURES, Move, Observable, Signature
 
-HIT = 0.8
-"""Probability that an observable moves as its fault says; the rest is shared by the other moves."""
+CONTRARY = 0.1
+"""Probability that an observable moves against what its fault says; shared by the contrary moves."""
+LATE = 0.3
+"""Probability that an observable that its fault moves has not moved yet, or not clearly."""
+STEADY_WEIGHT = 0.2
+"""What is as usual counts this much of what has moved: it may move yet, and ten steady values are not ten
+witnesses but nearly one."""
 QUIET = 0.85
-"""Probability that an observable is as usual while nothing is wrong; the rest is shared likewise."""
+"""Probability that an observable is as usual while nothing is wrong; the rest is shared by the moves."""
 WORTH_SAYING = 0.05
 """Candidates with a smaller share are left out."""
 CLEAR_SHIFT = 3.0
@@ -82,7 +88,9 @@ def diagnose(
     if all(move is Move.STEADY for move in seen.values()):
         return ()
     weights = [math.exp(_log_likelihood(signature, seen)) for signature in signatures]
-    nothing = math.exp(sum(math.log(_quiet(move)) for move in seen.values()))
+    nothing = len(signatures) * math.exp(
+        sum(_weight(move) * math.log(_quiet(move)) for move in seen.values())
+    )
     whole = sum(weights) + nothing
     candidates = [
         _candidate(signature, seen, weight / whole)
@@ -94,16 +102,26 @@ def diagnose(
 
 
 def _log_likelihood(signature: Signature, seen: Mapping[Observable, Move]) -> float:
-    total = 0.0
-    for observable, move in seen.items():
-        expected = signature.expected.get(observable)
-        if expected is None:
-            total += math.log(1.0 / len(Move))
-        elif move in expected:
-            total += math.log(HIT / len(expected))
-        else:
-            total += math.log((1.0 - HIT) / (len(Move) - len(expected)))
-    return total
+    return sum(
+        _weight(move) * math.log(_probability(signature.expected.get(observable), move))
+        for observable, move in seen.items()
+    )
+
+
+def _weight(move: Move) -> float:
+    return STEADY_WEIGHT if move is Move.STEADY else 1.0
+
+
+def _probability(expected: frozenset[Move] | None, move: Move) -> float:
+    """Return how probable a move is under a fault that expects some; the probabilities of all add up to 1."""
+    if expected is None:
+        return 1.0 / len(Move)
+    late = 0.0 if Move.STEADY in expected else LATE
+    if move in expected:
+        return (1.0 - CONTRARY - late) / len(expected)
+    if move is Move.STEADY:
+        return LATE
+    return CONTRARY / len([one for one in Move if one is not Move.STEADY and one not in expected])
 
 
 def _quiet(move: Move) -> float:

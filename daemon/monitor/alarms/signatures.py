@@ -41,6 +41,10 @@ class Observable(enum.StrEnum):
     STILL_TOP = "still top temperature"
     LEAN_TEMPERATURE = "lean glycol temperature into the contactor"
     FILTER_DROP = "filter pressure drop"
+    # What comes from outside; not in the reference's table, see ``_OUTSIDE``.
+    GAS_TEMPERATURE = "gas temperature"
+    GAS_PRESSURE = "contactor pressure"
+    GAS_RATE = "gas rate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,14 +153,38 @@ _TABLE: Final[tuple[tuple[str, str, str], ...]] = (
 )
 
 
+_OWN: Final[tuple[tuple[str, str, str], ...]] = (
+    (
+        "burner or fuel valve held on",
+        "u n nd n n n n u u nu n",
+        "Look whether the burner turns down when the thermostat asks for it; confirm on the local thermometer.",
+    ),
+)
+"""Faults that the reference's table lacks; ours, by the heat balance of the reboiler."""
+
+_FROM_OUTSIDE: Final = (Observable.GAS_TEMPERATURE, Observable.GAS_PRESSURE, Observable.GAS_RATE)
+_OUTSIDE: Final[Mapping[str, str]] = {
+    "inlet gas hotter or pressure lower": "un dn n",
+    "contactor flooding": "n dn un",
+}
+"""How what comes from outside moves; a fault inside the unit moves none of it. Ours, by definition."""
+
+
 def _signature(fault: str, cells: str, check: str) -> Signature:
+    inside = [observable for observable in Observable if observable not in _FROM_OUTSIDE]
+    outside = _OUTSIDE.get(fault, "n n n").split()
     expected = {
         observable: frozenset(_LETTERS[letter] for letter in cell)
-        for observable, cell in zip(Observable, cells.split(), strict=True)
+        for observable, cell in (
+            *zip(inside, cells.split(), strict=True),
+            *zip(_FROM_OUTSIDE, outside, strict=True),
+        )
         if cell != "."
     }
     return Signature(fault, expected, check)
 
 
-SIGNATURES: Final[tuple[Signature, ...]] = tuple(_signature(*row) for row in _TABLE)
+REFERENCE: Final[tuple[Signature, ...]] = tuple(_signature(*row) for row in _TABLE)
+"""The faults of the reference's table."""
+SIGNATURES: Final[tuple[Signature, ...]] = (*REFERENCE, *(_signature(*row) for row in _OWN))
 """Every known fault with its signature."""

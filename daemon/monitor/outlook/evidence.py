@@ -53,6 +53,9 @@ SOURCES: Mapping[Observable, _Source] = {
     Observable.STILL_TOP: _Source("still_top_temperature", 0.7),
     Observable.LEAN_TEMPERATURE: _Source("lean_glycol_temperature", 0.7),
     Observable.FILTER_DROP: _Source("filter_differential_pressure", 0.0, 0.04),
+    Observable.GAS_TEMPERATURE: _Source("contactor_temperature", 0.7),
+    Observable.GAS_PRESSURE: _Source("contactor_pressure", 0.0, 0.01),
+    Observable.GAS_RATE: _Source("gas_rate", 0.0, 0.03),
 }
 """Where each observable is read. Floors are ours: what an instrument in order wanders by."""
 
