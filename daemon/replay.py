@@ -196,7 +196,8 @@ class _Driver:
         found.without_inputs += not step.known
         links = {name: Link(LinkState.UP, step.monotonic, step.monotonic) for name in self._up}
         links.update(step.given.links)
-        scan = Scan(found.unit, step.number, step.time, step.monotonic, _raw(step), links)
+        readings = values.signals if found.kept_values else _raw(step)
+        scan = Scan(found.unit, step.number, step.time, step.monotonic, readings, links)
         if found.kept_values:
             outcome = self._monitor.judge_again(scan, values, step.events)
         else:

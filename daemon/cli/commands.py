@@ -15,6 +15,7 @@ from daemon.cli.history import history
 from daemon.cli.init import init
 from daemon.cli.reload import reload
 from daemon.cli.replay import replay
+from daemon.cli.report import report
 from daemon.cli.run import run
 from daemon.cli.simulate import simulate
 from daemon.cli.size_pump import size_pump
@@ -61,6 +62,7 @@ app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
 app.command()(history)
 app.command()(replay)
+app.command()(report)
 app.command()(evaluate)
 app.command("size-pump")(size_pump)
 app.command()(simulate)

@@ -46,7 +46,7 @@ def ask(site_file: Path, *arguments: str) -> tuple[int, str]:
     return answer.exit_code, answer.output
 
 
-SPAN = ("--unit", "north", "--from", iso(BEGIN), "--to", iso(BEGIN + 600.0))
+SPAN = ("--unit", "north", "--from", iso(BEGIN + 1.0), "--to", iso(BEGIN + 601.0))
 
 
 def test_the_report_is_one_whole_file(site_file: Path) -> None:
