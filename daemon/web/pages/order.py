@@ -78,6 +78,8 @@ _GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "reboiler_duty",
             "fired_without_level",
             "gas_before_hot",
+            "bypass_closed_early",
+            "gas_admitted_fast",
             "burner_on",
             "fuel_rate",
             "stack_temperature",

@@ -17,6 +17,7 @@ from daemon.web.access.throttle import RequestRate
 from daemon.web.api import WebParts, network_api
 from daemon.web.health import health_view, readiness_view
 from daemon.web.pages.assets import Assets
+from daemon.web.pages.disk import disk_use
 from daemon.web.pages.model import (
     FORECASTS,
     KEY_VALUES,
@@ -182,6 +183,7 @@ class _Pages:
             scan_ages={
                 one.unit.name: None if one.latest is None else now - one.latest.monotonic for one in scanners
             },
+            disk=disk_use(self._daemon.journal),
             tasks=self._daemon.tasks,
             streams=self._parts.broadcaster.clients,
         )

@@ -44,7 +44,7 @@ def unforeseen(value: ValueView) -> bool:
 
 def spread_of(value: ValueView) -> str:
     """Write one standard uncertainty with as many digits as the value has; empty where there is none."""
-    if value.uncertainty is None or value.value is None:
+    if value.uncertainty is None or value.value is None or value.quantity == "duration":
         return ""
     decimals = len(value.text.removesuffix(value.unit).strip().partition(".")[2])
     return f"{value.uncertainty:.{decimals}f}"

@@ -6,6 +6,7 @@ let running = false;
 let again = false;
 const listeners = [];
 
+// listener(fetched): called with the fetched page once its parts are in place.
 export const afterRefresh = (listener) => listeners.push(listener);
 
 function keepState(old, fresh) {
@@ -39,8 +40,9 @@ export async function refresh(path = location.pathname + location.search) {
     do {
       again = false;
       const text = await (await ask(path, { headers: { "X-Background": "1", Accept: "text/html" } })).text();
-      swap(new DOMParser().parseFromString(text, "text/html"));
-      for (const listener of listeners) listener();
+      const fetched = new DOMParser().parseFromString(text, "text/html");
+      swap(fetched);
+      for (const listener of listeners) listener(fetched);
     } while (again);
   } catch (error) {
     if (error instanceof Refused && error.status === 401) location.href = "/login";

@@ -45,7 +45,9 @@ function heard() {
   }
 }
 
-function showAll() {
+function showAll(fetched) {
+  // The page that came says what the box's clock is now, also after that was set back.
+  boxOffset = Date.parse(fetched.body.dataset.now) - performance.timeOrigin - performance.now();
   for (const unit of latest.values()) showUnit(unit);
 }
 afterRefresh(showAll);

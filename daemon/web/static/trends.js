@@ -3,7 +3,7 @@ import { ask, askJson } from "./api.js";
 import { Chart } from "./chart.js";
 import { boxNow, clockText, momentText } from "./page.js";
 import { stepOf } from "./record.js";
-import { zoneOffset } from "./scales.js";
+import { leastSpan, zoneOffset } from "./scales.js";
 import { svg } from "./values.js";
 
 const MOST_SERIES = 12;
@@ -143,7 +143,7 @@ function near(series, one) {
   const centre = middle(one);
   return series.every((each) => {
     const other = middle(each);
-    return centre === null || other === null || Math.abs(centre - other) < 0.6 * Math.max(Math.abs(centre), Math.abs(other), 1);
+    return centre === null || other === null || Math.abs(centre - other) < Math.max(0.6 * Math.max(Math.abs(centre), Math.abs(other)), 8 * leastSpan(one.unit));
   });
 }
 

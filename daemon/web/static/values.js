@@ -37,7 +37,7 @@ function durationWords(seconds) {
 const bare = (one) => (one.unit && one.text.endsWith(one.unit) ? one.text.slice(0, -one.unit.length) : one.text).trim();
 
 function spreadOf(one) {
-  if (one.uncertainty === null || one.value === null) return "";
+  if (one.uncertainty === null || one.value === null || one.quantity === "duration") return "";
   return ` ± ${one.uncertainty.toFixed((bare(one).split(".")[1] || "").length)}`;
 }
 
@@ -52,6 +52,11 @@ function showValue(place, one) {
   put(place.querySelector(".measure"), measureOf(one));
   const mark = one.quality === "uncertain" ? "?" : "";
   put(place.querySelector(".mark"), place.namespaceURI === SVG && mark ? ` ${mark}` : mark);
+}
+
+function forecastOf(one) {
+  if (one.value === null || unforeseen(one)) return "";
+  return `limit ${one.value < 60 ? "within a minute" : `in ${numberOf(one)}`} at this trend`;
 }
 
 export const valuesOf = (unit) => {
@@ -73,7 +78,7 @@ export function showUnit(unit) {
   }
   for (const place of mine("data-forecast")) {
     const one = found.get(place.dataset.forecast);
-    if (one) put(place, one.value === null || unforeseen(one) ? "" : `limit in ${numberOf(one)} at this trend`);
+    if (one) put(place, forecastOf(one));
   }
   for (const place of mine("data-bar")) drawBar(place, found.get(place.dataset.bar));
   for (const place of mine("data-level")) {
