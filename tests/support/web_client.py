@@ -6,12 +6,13 @@ import json
 import sys
 from asyncio.subprocess import PIPE, create_subprocess_exec
 from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import httpx
 
-from daemon.web.access.accounts import AccountsFile, User, new_token
+from daemon.web.access.accounts import Accounts, AccountsFile, Token, User, new_token
 from daemon.web.access.permissions import SCOPES, Permission, Role
 from tests.support.web_kit import PASSWORD, password_hash
 
@@ -19,6 +20,10 @@ WEB = """
 [web]
 port = {port}
 """
+
+
+def _with(user: User, token: Token, accounts: Accounts) -> Accounts:
+    return accounts.with_user(user).with_token(token)
 
 
 def make_users(folder: Path, wall: float) -> dict[str, str]:
@@ -34,7 +39,7 @@ def make_users(folder: Path, wall: float) -> dict[str, str]:
     for role, scopes in allowed.items():
         user = User(name=f"{role.value}-1", role=role, password=password_hash(), changed=wall)
         secret, token = new_token(user.name, scopes, wall, 86400.0)
-        file.change(lambda accounts, user=user, token=token: accounts.with_user(user).with_token(token))
+        file.change(partial(_with, user, token))
         secrets[role.value] = secret
     return secrets
 
