@@ -265,7 +265,7 @@ class AlarmEngine:
                 record.shelf = Shelf(
                     action.time + duration, action.monotonic + duration, action.actor, action.comment
                 )
-                return f"for {duration / 3600:g} h by {action.actor}"
+                return f"for {messages.duration_words(duration)} by {action.actor}"
             case ActionKind.UNSHELVE:
                 record.shelf = None
             case ActionKind.REMOVE_FROM_SERVICE:

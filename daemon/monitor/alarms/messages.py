@@ -51,19 +51,22 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     value = write(alarm.setpoint_quantity, seen.value)
     if seen.setpoint is None:
         return f"{value}, the setpoint has no usable value"
-    setpoint = write(alarm.setpoint_quantity, seen.setpoint)
     if alarm.condition == "predicted":
-        return f"limit in {_minutes(seen.value)} at the present trend, {seen.why}, warns below {setpoint}"
+        limit = _minutes(seen.setpoint)
+        return f"limit in {_minutes(seen.value)} at the present trend, {seen.why}, warns below {limit}"
+    setpoint = write(alarm.setpoint_quantity, seen.setpoint)
     if alarm.condition == "deviation":
         return f"{value} away from {_words(alarm.deviation_from)}, limit {setpoint}"
     if alarm.condition in {"rate high", "rate low"}:
-        return f"changed by {value} in {_duration(alarm.window)}, limit {setpoint}"
+        return f"changed by {value} in {duration_words(alarm.window)}, limit {setpoint}"
     return f"{value}, {alarm.condition} limit {setpoint}"
 
 
 def _now(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) -> str:
     if seen.value is None or alarm.condition in {"link down", "state true", "state false"}:
         return ""
+    if alarm.condition == "predicted":
+        return f", limit in {_minutes(seen.value)} at the present trend"
     return f", now {write(alarm.setpoint_quantity, seen.value)}"
 
 
@@ -75,7 +78,8 @@ def _words(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _duration(seconds: float) -> str:
+def duration_words(seconds: float) -> str:
+    """Write a duration in the largest unit that gives a whole number."""
     for size, unit in ((3600.0, "h"), (60.0, "min")):
         if seconds >= size and seconds % size == 0:
             return f"{seconds / size:.0f} {unit}"

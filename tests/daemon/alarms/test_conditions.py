@@ -285,10 +285,11 @@ def test_a_prediction_is_judged_by_the_earliest_time_that_its_uncertainty_allows
     bench.results = {"time_left": Result(1200.0, 120.0, Status.GOOD)}
     (raised,) = bench.scan(1.0)  # 891 s
     assert raised.message == (
-        "Level high: limit in 20 min at the present trend, 15 min at the earliest, warns below 900"
+        "Level high: limit in 20 min at the present trend, 15 min at the earliest, warns below 15 min"
     )
     bench.results = {"time_left": Result(1300.0, 0.0, Status.GOOD)}
     assert bench.scan(2.0) == ()  # clears at one and a half times the setpoint
     bench.results = {"time_left": Result(86400.0, 0.0, Status.GOOD)}
     (gone,) = bench.scan(3.0)
     assert gone.event == "condition false"
+    assert gone.message == "Level high: condition gone, limit in a day or more at the present trend"

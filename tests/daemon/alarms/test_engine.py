@@ -205,6 +205,11 @@ def test_nobody_may_shelve_longer_than_a_day_whatever_the_definition_says() -> N
     bench.shelve(duration=86400.0)
 
 
+def test_a_short_shelving_is_told_in_minutes() -> None:
+    (step,) = Bench(alarm()).shelve(0, duration=600.0)
+    assert step.reason == "for 10 min by Ada"
+
+
 @pytest.mark.parametrize(("longest", "hours"), [(86400.0, 8), (3600.0, 1)])
 def test_shelving_has_a_default_and_ends_by_itself(longest: float, hours: int) -> None:
     bench = Bench(alarm(maximum_shelving=longest))
