@@ -48,7 +48,7 @@ class SinkBase(StrictModel):
 
 
 class LogSink(SinkBase):
-    """Alarms as structured log lines on standard output."""
+    """Alarms as structured log lines, among the daemon's own on standard error."""
 
     kind: Literal["log"]
     name: Name = "log"
