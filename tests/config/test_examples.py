@@ -58,25 +58,21 @@ def test_an_example_is_an_option_away_from_its_comments() -> None:
     """Each commented option is valid where it stands: taken together they load."""
     lines = []
     for line in text("first-site.toml").splitlines():
-        option = re.match(r"# ([a-z_]+ = .*|\[(?:units\.pumps\.accepted_stall_rate|web)\])$", line)
+        option = re.match(
+            r"# ([a-z_]+ = .*|\[(?:units\.pumps\.accepted_stall_rate|web)\]|\[\[sinks\]\])$", line
+        )
         taken = option and not re.match(
             r"(dew_point|pressure|setpoint|on_delay|priority|basis|enabled)\b", option[1]
         )
         lines.append(option[1] if option and taken else line)
     folder = Path(str(files("config").joinpath("examples")))
-    loaded = parse_site("\n".join(_without_sink(lines)), "first-site.toml", folder=folder)
+    loaded = parse_site("\n".join(lines), "first-site.toml", folder=folder)
     assert loaded.units[0].pump_in_service.accepted_stall_rate is not None
     controller = loaded.controllers[0]
     assert isinstance(controller, controllers.ModbusTcp)
     assert controller.holes
     assert "flash_pressure" in loaded.units[0].signals  # from the table beside it
-
-
-def _without_sink(lines: list[str]) -> list[str]:
-    """Drop the commented sink: its header is a comment too."""
-    first = next(i for i, line in enumerate(lines) if line == "# [[sinks]]")
-    last = next(i for i in range(first, len(lines)) if not lines[i])
-    return [*lines[:first], *lines[last:]]
+    assert [sink.kind for sink in loaded.sinks] == ["log", "mqtt", "influx"]
 
 
 def test_the_demo_site_can_be_played() -> None:
