@@ -26,6 +26,7 @@ from daemon.journal.integrity import verify
 from daemon.journal.reading import EntrySource
 from daemon.journal.schema import connect_reader
 from daemon.model import AlarmTransition, EntryKind
+from tests.support import daemon_process
 from tests.support.brokers import RealBroker, free_port, real_broker
 from tests.support.daemon_process import DaemonProcess, running_daemon
 
@@ -139,6 +140,12 @@ def reconcile(journal: Path) -> tuple[dict[str, int], int]:
     connection.close()
     assert source.damaged == 0
     return scans, steps
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A box that builds and tests at the same time starts slowly; that is not what is measured."""
+    monkeypatch.setattr(daemon_process, "PATIENCE", 90.0)
 
 
 async def test_nothing_grows_and_nothing_is_lost_while_everything_around_restarts(tmp_path: Path) -> None:

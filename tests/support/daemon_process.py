@@ -16,7 +16,7 @@ from typing import Any
 
 import httpx
 
-PATIENCE = 20.0
+PATIENCE = 60.0
 """How long a condition may take before a test gives up [s]; nothing waits that long when all is well."""
 
 
