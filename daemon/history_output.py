@@ -15,22 +15,13 @@ from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.site import Site
 from config.units import Conversion, DisplayUnit, display_units
 from daemon.journal.buckets import Bucket, Statistics
-from daemon.journal.queries import Column, Row, Sample
+from daemon.journal.columns import SI_SYMBOLS, Column
+from daemon.journal.rows import Row, Sample
 from daemon.model import AlarmTransition, Entry, Quality
 from daemon.times import show_time, zone_named
 
 FORMATS = ("table", "csv", "json", "jsonl")
 _NO_UNIT = DisplayUnit("", Conversion(1.0), 4)
-_SI_SYMBOLS: dict[Quantity, str] = {
-    Quantity.TEMPERATURE: "K", Quantity.TEMPERATURE_DIFFERENCE: "K",
-    Quantity.PRESSURE: "Pa", Quantity.PRESSURE_DIFFERENCE: "Pa",
-    Quantity.GAS_RATE: "Sm3/s", Quantity.LIQUID_RATE: "m3/s", Quantity.MASS_RATE: "kg/s",
-    Quantity.STROKE_RATE: "/s", Quantity.STROKE_COUNT: "strokes",
-    Quantity.WATER_CONTENT: "kg/Sm3", Quantity.MASS_FRACTION: "kg/kg",
-    Quantity.CIRCULATION_RATIO: "m3/kg", Quantity.GAS_LIQUID_RATIO: "Sm3/m3",
-    Quantity.POWER: "W", Quantity.LENGTH: "m", Quantity.VOLUME: "m3", Quantity.DURATION: "s",
-    Quantity.DENSITY: "kg/m3", Quantity.VISCOSITY: "Pa·s", Quantity.HEAT_FLUX: "W/m2",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +44,7 @@ class Wording:
         if quantity is None:
             return _NO_UNIT
         if self.units is None:
-            return DisplayUnit(_SI_SYMBOLS.get(quantity, ""), Conversion(1.0), 6)
+            return DisplayUnit(SI_SYMBOLS.get(quantity, ""), Conversion(1.0), 6)
         return self.units[quantity]
 
     def time(self, time: float) -> str:
@@ -110,7 +101,8 @@ def number(value: float | None, unit: DisplayUnit) -> float | None:
     return float(f"{unit.conversion.from_si(value):.10g}")
 
 
-def _spread(value: float | None, unit: DisplayUnit) -> float | None:
+def spread(value: float | None, unit: DisplayUnit) -> float | None:
+    """Convert an SI difference to a number for a program; four digits."""
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value / abs(unit.conversion.factor):.4g}")
@@ -131,7 +123,7 @@ def _sample_facts(sample: Sample | None, unit: DisplayUnit) -> dict[str, Any] | 
         return None
     facts: dict[str, Any] = {"value": number(sample.value, unit), "quality": sample.quality.name.lower()}
     if sample.uncertainty is not None:
-        facts["uncertainty"] = _spread(sample.uncertainty, unit)
+        facts["uncertainty"] = spread(sample.uncertainty, unit)
     if sample.quality is not Quality.GOOD:
         facts |= {"status": sample.status.opc_ua_name, "reason": sample.reason}
     return facts
@@ -167,8 +159,12 @@ def _csv_cells(item: Sample | Statistics | None, unit: DisplayUnit, *, buckets: 
         facts = _bucket_facts(item, unit)
         assert facts is not None  # noqa: S101 - for the type checker
         return ["" if facts[title] is None else facts[title] for title in BUCKET_TITLES]
-    value, spread = number(item.value, unit), _spread(item.uncertainty, unit)
-    return ["" if value is None else value, "" if spread is None else spread, item.status.opc_ua_name]
+    value, uncertainty = number(item.value, unit), spread(item.uncertainty, unit)
+    return [
+        "" if value is None else value,
+        "" if uncertainty is None else uncertainty,
+        item.status.opc_ua_name,
+    ]
 
 
 # ------------------------------------------------------------------ writers

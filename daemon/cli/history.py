@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import importlib.util
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TextIO
 
 import typer
 
@@ -18,7 +19,7 @@ from daemon.times import parse_duration, parse_time, show_time
 if TYPE_CHECKING:
     from config.site import Site
     from daemon.history_output import Wording
-    from daemon.journal.queries import History
+    from daemon.journal.queries import Column, History
 
 
 def history(
@@ -45,7 +46,16 @@ def history(
     every: Annotated[
         str, typer.Option(help="Statistics over this time instead of every scan: 10s, 1min, 1h, 1d.")
     ] = "",
-    form: Annotated[Literal["table", "csv", "json", "jsonl"], typer.Option("--format")] = "table",
+    form: Annotated[Literal["table", "csv", "json", "jsonl", "parquet"], typer.Option("--format")] = "table",
+    output: Annotated[
+        Path | None, typer.Option("--output", help="File to write to; needed for parquet.")
+    ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot", help="Draw the values into this file: .png, .svg or .pdf, with limits and alarms."
+        ),
+    ] = None,
     listing: Annotated[bool, typer.Option("--list", help="Show which units and names there are.")] = False,
     records: Annotated[
         bool, typer.Option("--records", help="Alarm transitions and events instead of values.")
@@ -58,6 +68,9 @@ def history(
     quality; a bad value is empty. Statistics leave bad values out, and a time without scans has no row.
     Exit code 0: done; 1: the journal cannot be read; 2: the question is wrong; 3: the site file is wrong;
     6: done, but damaged rows were found.
+
+    Statistics over an hour or more follow the clock of the site's time zone: 1d is from midnight to midnight.
+    What is older than the site keeps every scan is there as statistics over whole minutes or hours.
 
     Example: tegwatch history site.toml north dew_point_margin reboiler_temperature --from -8h --every 5min
     """
@@ -76,6 +89,7 @@ def history(
     if since >= until:
         shown = f"{show_time(since, wording.zone)} to {show_time(until, wording.zone)}"
         fail(f"the time asked for is empty ({shown}): --from must be before --to", USAGE)
+    _check_files(form, output, plot, records=records)
     try:
         with History(journal_path) as stored:
             if verify:
@@ -83,15 +97,22 @@ def history(
             elif listing:
                 _list(stored, unit, wording, as_json=form in {"json", "jsonl"})
             else:
-                question = _Question(stored, unit, names or [], since, until, width, form, wording)
-                count = question.show_records() if records else question.show_values()
+                question = _Question(
+                    stored, unit, names or [], since, until, width, form, wording, output, site
+                )
+                count = question.answer(plot, records=records)
                 if not count:
                     span = f"{show_time(since, wording.zone)} and {show_time(until, wording.zone)}"
                     print(f"nothing is stored between {span}", file=sys.stderr)
+            wrong = stored.unreadable
             if stored.damaged:
-                fail(f"{stored.damaged} damaged rows were passed over; see --verify", FINDINGS)
+                wrong.append(f"{stored.damaged} damaged rows were passed over; see --verify")
+            if wrong:
+                fail("\n".join(wrong), FINDINGS)
     except JournalError as error:
         fail(str(error), FAILED)
+    except OSError as error:
+        fail(f"{error.filename or output or plot}: cannot be written: {error.strerror}", FAILED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +125,23 @@ class _Question:
     width: float | None
     form: str
     wording: Wording
+    output: Path | None
+    site: Site | None
 
-    def show_values(self) -> int:
-        from daemon.history_output import headers, write_values
+    def answer(self, plot: Path | None, *, records: bool) -> int:
+        """Answer in the way that was asked for; return how many rows it had."""
+        if plot is not None:
+            return self.draw(plot)
+        if self.form == "parquet":
+            return self.write_parquet()
+        show = self.show_records if records else self.show_values
+        if self.output is None:
+            return show(sys.stdout)
+        with self.output.open("w", encoding="utf-8", newline="") as file:
+            return show(file)
+
+    def columns(self) -> tuple[str, list[Column]]:
+        """Return the unit and what of it is asked for."""
         from daemon.journal.errors import JournalError
 
         unit = self.unit or _only_unit(self.stored)
@@ -115,25 +150,67 @@ class _Question:
                 f"which values? tegwatch history ... {unit} NAME ...; --list shows the names there are", USAGE
             )
         try:
-            columns = self.stored.resolve(unit, self.names) if self.names else self.stored.columns(unit)
+            return unit, self.stored.resolve(unit, self.names) if self.names else self.stored.columns(unit)
         except JournalError as error:
             fail(str(error), USAGE)
+
+    def rows(self, unit: str, columns: list[Column]) -> tuple[Any, str]:
+        """Return the answer row by row, and where a row says its time."""
         if self.width is None:
-            rows: Any = self.stored.values(unit, columns, self.since, self.until)
-            place = "time"
-        else:
-            rows = self.stored.buckets(unit, columns, self.since, self.until, self.width)
-            place = "start"
-        with _progress(rows, self.since, self.until, place) as shown:
-            return write_values(
-                shown, headers(columns, self.wording), self.form, self.wording, sys.stdout, unit
+            return self.stored.values(unit, columns, self.since, self.until), "time"
+        zone = self.wording.zone
+        return self.stored.buckets(unit, columns, self.since, self.until, self.width, zone=zone), "start"
+
+    def show_values(self, out: TextIO) -> int:
+        """Write values as text."""
+        from daemon.history_output import headers, write_values
+
+        unit, columns = self.columns()
+        with _progress(*self.rows(unit, columns), self.since, self.until, out) as shown:
+            return write_values(shown, headers(columns, self.wording), self.form, self.wording, out, unit)
+
+    def write_parquet(self) -> int:
+        """Write values as a columnar file."""
+        from daemon.history_export import write_parquet
+        from daemon.history_output import headers
+
+        assert self.output is not None  # noqa: S101 - seen to before
+        unit, columns = self.columns()
+        heads = headers(columns, self.wording)
+        with _progress(*self.rows(unit, columns), self.since, self.until, None) as shown:
+            return write_parquet(
+                shown, heads, self.wording, self.output, unit, buckets=self.width is not None
             )
 
-    def show_records(self) -> int:
+    def draw(self, path: Path) -> int:
+        """Draw values."""
+        from daemon.history_output import headers
+        from daemon.history_plot import draw
+
+        if importlib.util.find_spec("matplotlib") is None:
+            fail("--plot needs matplotlib: install tegwatch with its plot extra", FAILED)
+        unit, columns = self.columns()
+        heads, span = headers(columns, self.wording), (self.since, self.until)
+        return draw(path, self.stored, unit, heads, self.wording, span, self.width, self.site)
+
+    def show_records(self, out: TextIO) -> int:
+        """Write alarm transitions and events as text."""
         from daemon.history_output import write_records
 
         entries = self.stored.records(self.since, self.until, unit=self.unit or None)
-        return write_records(entries, self.form, self.wording, sys.stdout)
+        return write_records(entries, self.form, self.wording, out)
+
+
+def _check_files(form: str, output: Path | None, plot: Path | None, *, records: bool) -> None:
+    """Refuse what does not go together before anything is read."""
+    if form == "parquet" and output is None:
+        fail("--format parquet needs --output FILE", USAGE)
+    if form == "parquet" and records:
+        fail("records are written as table, csv, json or jsonl", USAGE)
+    if plot is not None and (output is not None or records):
+        fail("--plot draws values into its own file; leave --output and --records away", USAGE)
+    if plot is not None and plot.suffix not in {".png", ".svg", ".pdf"}:
+        fail(f"--plot {plot}: the ending says the format: .png, .svg or .pdf", USAGE)
 
 
 def _locate(source: Path) -> tuple[Site | None, Path]:
@@ -215,9 +292,9 @@ def _verify(stored: History) -> None:
 
 
 @contextmanager
-def _progress(rows: Any, since: float, until: float, place: str) -> Iterator[Any]:
+def _progress(rows: Any, place: str, since: float, until: float, out: TextIO | None) -> Iterator[Any]:
     """Show a bar on standard error while a long answer goes into a file or a pipe."""
-    if sys.stdout.isatty() or not sys.stderr.isatty():
+    if (out is not None and out.isatty()) or not sys.stderr.isatty():
         yield rows
         return
     from rich.console import Console
