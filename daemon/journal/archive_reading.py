@@ -35,8 +35,8 @@ class FileFacts:
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     """Open a file; whatever is wrong with it is told with its name."""
-    import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415 - 45 MB, only for those who ask
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - 45 MB, only for those who ask
+    import pyarrow.parquet as pq  # noqa: PLC0415 - the same
 
     try:
         with pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False) as file:

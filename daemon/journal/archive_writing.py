@@ -35,7 +35,7 @@ from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
 from daemon.journal.summaries import NOT_STORED, Floats, Integers, Summaries, means
 
 if TYPE_CHECKING:
-    import pyarrow as pa  # type: ignore[import-untyped]  # it ships no types
+    import pyarrow as pa
 
 _LARGEST = 2.0**53
 _AGE_STEP = 0.1  # s
@@ -98,7 +98,7 @@ def _write(
     path: Path, facts: FileFacts, fields: Mapping[str, _Field], tables: Iterable[Mapping[str, Any]]
 ) -> int:
     import pyarrow as pa  # noqa: PLC0415 - 45 MB that only those pay who archive or ask the archive
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]  # noqa: PLC0415
+    import pyarrow.parquet as pq  # noqa: PLC0415 - the same
 
     head = {"format": FORMAT, "facts": json.dumps({name: getattr(facts, name) for name in facts.__slots__})}
     types = {"integer": pa.int64(), "float": pa.float64(), "single": pa.float32(), "text": pa.string()}
