@@ -102,10 +102,13 @@ def diagnose(
 
 
 def _log_likelihood(signature: Signature, seen: Mapping[Observable, Move]) -> float:
-    return sum(
-        _weight(move) * math.log(_probability(signature.expected.get(observable), move))
-        for observable, move in seen.items()
-    )
+    total = 0.0
+    for observable, move in seen.items():
+        if move is Move.STEADY and observable is signature.defining:
+            total += math.log(CONTRARY)
+        else:
+            total += _weight(move) * math.log(_probability(signature.expected.get(observable), move))
+    return total
 
 
 def _weight(move: Move) -> float:

@@ -54,6 +54,8 @@ class Signature:
     fault: str
     expected: Mapping[Observable, frozenset[Move]]
     check: str
+    defining: Observable | None = None
+    """What the fault is by definition: while this is as usual, the fault is not there."""
 
 
 _LETTERS: Final = {"u": Move.UP, "d": Move.DOWN, "n": Move.STEADY, "e": Move.ERRATIC}
@@ -157,7 +159,7 @@ _OWN: Final[tuple[tuple[str, str, str], ...]] = (
     (
         "burner or fuel valve held on",
         "u n nd n n n n u u nu n",
-        "Look whether the burner turns down when the thermostat asks for it; confirm on the local thermometer.",
+        "Look whether the burner turns down when the thermostat asks for it; check a second thermometer.",
     ),
 )
 """Faults that the reference's table lacks; ours, by the heat balance of the reboiler."""
@@ -168,6 +170,20 @@ _OUTSIDE: Final[Mapping[str, str]] = {
     "contactor flooding": "n dn un",
 }
 """How what comes from outside moves; a fault inside the unit moves none of it. Ours, by definition."""
+
+
+_DEFINING: Final[Mapping[str, Observable]] = {
+    "low circulation (any cause)": Observable.STROKES,
+    "plugged strainer or filter": Observable.FILTER_DROP,
+    "over-circulation": Observable.STROKES,
+    "foaming in contactor": Observable.CONTACTOR_DROP,
+    "contactor flooding": Observable.CONTACTOR_DROP,
+    "burner out": Observable.BURNER,
+    "still top too hot (loss of reflux)": Observable.STILL_TOP,
+    "cold glycol / below gas T": Observable.LEAN_TEMPERATURE,
+    "hot lean glycol": Observable.LEAN_TEMPERATURE,
+    "burner or fuel valve held on": Observable.BURNER,
+}
 
 
 def _signature(fault: str, cells: str, check: str) -> Signature:
@@ -181,7 +197,7 @@ def _signature(fault: str, cells: str, check: str) -> Signature:
         )
         if cell != "."
     }
-    return Signature(fault, expected, check)
+    return Signature(fault, expected, check, _DEFINING.get(fault))
 
 
 REFERENCE: Final[tuple[Signature, ...]] = tuple(_signature(*row) for row in _TABLE)

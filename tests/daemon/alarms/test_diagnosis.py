@@ -134,3 +134,30 @@ def test_a_candidate_without_a_move_of_its_own_is_not_named() -> None:
 )
 def test_what_counts_as_moving(shift: float | None, scatter: float | None, move: Move | None) -> None:
     assert judge_move(shift, scatter) is move
+
+
+def test_what_has_not_moved_yet_hardly_counts_against_a_fault() -> None:
+    early = dict.fromkeys(list(Observable)[:11], Move.STEADY)
+    seen = early | {Observable.STROKES: Move.DOWN, Observable.OUTLET: Move.UP}
+    assert diagnose(seen)[0].fault == "low circulation (any cause)"
+    assert diagnose(seen | {Observable.FILTER_DROP: Move.UP})[0].fault == "plugged strainer or filter"
+
+
+def test_what_comes_from_outside_is_told_from_a_fault_inside() -> None:
+    outside = dict.fromkeys(
+        (Observable.GAS_TEMPERATURE, Observable.GAS_PRESSURE, Observable.GAS_RATE), Move.STEADY
+    )
+    seen = dict.fromkeys(list(Observable)[:11], Move.STEADY) | {
+        Observable.OUTLET: Move.UP,
+        Observable.LEAN_TEMPERATURE: Move.UP,
+    }
+    assert diagnose(seen | outside)[0].fault == "hot lean glycol"
+    hotter = seen | outside | {Observable.GAS_TEMPERATURE: Move.UP}
+    assert diagnose(hotter)[0].fault == "inlet gas hotter or pressure lower"
+
+
+def test_a_burner_that_stays_on_is_a_fault_of_its_own() -> None:
+    seen = {Observable.REBOILER: Move.UP, Observable.BURNER: Move.UP, Observable.STILL_TOP: Move.UP}
+    first = diagnose(seen)[0]
+    assert first.fault == "burner or fuel valve held on"
+    assert first.evidence_for == ("reboiler temperature up", "burner on-time up", "still top temperature up")

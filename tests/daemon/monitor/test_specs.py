@@ -96,3 +96,13 @@ def test_a_register_cannot_be_a_pulse() -> None:
     with pytest.raises(ConfigError, match="stroke_pulse is a message once a stroke"):
         spec("stroke_pulse", 'type = "bool", bit = 0')
     assert spec("stroke_pulse", 'controller = "broker", topic = "t"').comes_with_events
+
+
+def test_the_main_signals_are_watched_for_a_frozen_value_unless_the_site_says_otherwise() -> None:
+    site, unit = make_site()
+    specs = signal_specs(site, unit)
+    assert specs["reboiler_temperature"].flat_line == 1800.0
+    assert specs["gas_rate"].flat_line is None
+    own = 'type = "float32", unit = "degF", checks = { flat_line = "2 h" }'
+    site, unit = make_site({"reboiler_temperature": own})
+    assert signal_specs(site, unit)["reboiler_temperature"].flat_line == 7200.0
