@@ -8,7 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import jsonschema  # type: ignore[import-untyped]  # ships no types
+import jsonschema
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st

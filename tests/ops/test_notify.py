@@ -74,9 +74,7 @@ def test_the_watchdog_is_fed_well_within_its_time(
     service.close()
 
 
-@given(
-    ages=st.lists(st.floats(0, 1000), max_size=5), limit=st.floats(1, 100), writer_alive=st.booleans()
-)
+@given(ages=st.lists(st.floats(0, 1000), max_size=5), limit=st.floats(1, 100), writer_alive=st.booleans())
 def test_alive_means_that_everything_vital_goes_on(
     ages: list[float], limit: float, *, writer_alive: bool
 ) -> None:
