@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import difflib
 import getpass
 import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from pydantic import TypeAdapter
 from rich.console import Console
 from rich.table import Table
 
 from daemon.cli.client import ask, open_client, socket_path
-from daemon.cli.exits import FAILED, FINDINGS, USAGE, clear_failures, fail
+from daemon.cli.exits import FAILED, FINDINGS, REFUSED, USAGE, clear_failures, fail
 
-SiteFile = Annotated[Path, typer.Argument(help="Site file of the running daemon.")]
-UnitName = Annotated[str, typer.Argument(help="Name of the unit.")]
-AlarmName = Annotated[str, typer.Argument(help="Name of the alarm.")]
+if TYPE_CHECKING:
+    from daemon.web.schemas import AlarmView
+
+SiteFile = Annotated[Path, typer.Argument(metavar="SITE", help="Site file of the running daemon.")]
+UnitName = Annotated[str, typer.Argument(metavar="UNIT", help="Name of the unit.")]
+AlarmName = Annotated[str, typer.Argument(metavar="ALARM", help="Name of the alarm, as in the list.")]
 Actor = Annotated[str, typer.Option("--as", help="Who asks; default: your login name.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program.")]
 Comment = Annotated[str, typer.Option("--comment", help="A remark for the record.")]
@@ -36,6 +39,22 @@ def _request(site_file: Path, method: str, route: str, body: object = None) -> A
         return ask(client, method, route, body)
 
 
+def _found(listed: Any, unit: str, alarm: str) -> AlarmView:
+    """Return one alarm of those that the daemon lists; leave with a message where there is no such."""
+    from daemon.web.schemas import AlarmView
+
+    views = [AlarmView.model_validate(one) for one in listed]
+    found = next((view for view in views if (view.unit, view.alarm) == (unit, alarm)), None)
+    if found is None:
+        units = sorted({view.unit for view in views})
+        if unit not in units:
+            fail(f'there is no unit "{unit}"; there are: {", ".join(units)}', FAILED)
+        near = difflib.get_close_matches(alarm, [view.alarm for view in views if view.unit == unit], 1)
+        hint = f"did you mean {near[0]}?" if near else "tegwatch alarms list --all names them"
+        fail(f"{unit} has no alarm {alarm}; {hint}", FAILED)
+    return found
+
+
 @app.command("list", epilog="Example: tegwatch alarms list site.toml")
 def list_alarms(
     site_file: SiteFile,
@@ -50,7 +69,7 @@ def list_alarms(
     if as_json:
         print(json.dumps(answer, indent=2, ensure_ascii=False))
         return
-    alarms = TypeAdapter(list[AlarmView]).validate_python(answer)
+    alarms = [AlarmView.model_validate(one) for one in answer]
     if not alarms:
         print("no alarms")
         return
@@ -58,7 +77,8 @@ def list_alarms(
     for heading in ("priority", "state", "unit", "alarm", "since", "message", "occurrence"):
         table.add_column(heading, overflow="fold")
     for alarm in alarms:
-        row = (alarm.priority, alarm.state, alarm.unit, alarm.alarm, alarm.since or "", alarm.message)
+        since = f"until {alarm.shelved_until}" if alarm.shelved_until else alarm.since or ""
+        row = (alarm.priority, alarm.state, alarm.unit, alarm.alarm, since, alarm.message)
         table.add_row(*row, alarm.occurrence)
     Console().print(table)
 
@@ -66,7 +86,10 @@ def list_alarms(
 @app.command(epilog="Example: tegwatch alarms catalogue site.toml --markdown > alarms.md")
 def catalogue(
     site_file: Annotated[
-        Path | None, typer.Argument(help="Site file, for its own set points; default: the packaged set.")
+        Path | None,
+        typer.Argument(
+            metavar="[SITE]", help="Site file, for its own set points; default: the packaged set."
+        ),
     ] = None,
     *,
     markdown: Annotated[
@@ -90,16 +113,10 @@ def catalogue(
     show_catalogue(entries, markdown=markdown)
 
 
-@app.command(epilog="Example: tegwatch alarms explain site.toml north reboiler_high")
+@app.command(epilog="Example: tegwatch alarms explain site.toml north reboiler_temperature_high")
 def explain(site_file: SiteFile, unit: UnitName, alarm: AlarmName) -> None:
     """Say what an alarm means: consequence, causes, response, time to respond, basis."""
-    from daemon.web.schemas import AlarmView
-
-    answer = _request(site_file, "GET", "/v1/alarms?all=true")
-    views = TypeAdapter(list[AlarmView]).validate_python(answer)
-    found = next((view for view in views if (view.unit, view.alarm) == (unit, alarm)), None)
-    if found is None:
-        fail(f"{unit} has no alarm {alarm}; tegwatch alarms list --all names them", FAILED)
+    found = _found(_request(site_file, "GET", "/v1/alarms?all=true"), unit, alarm)
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold")
     table.add_column(overflow="fold")
@@ -133,7 +150,7 @@ def _act(site_file: Path, unit: str, alarm: str, action: str, body: dict[str, ob
 
 
 @app.command(
-    epilog='Example: tegwatch alarms acknowledge site.toml north reboiler_high --comment "burner off"'
+    epilog='Example: tegwatch alarms acknowledge site.toml north dew_point_margin_low --comment "on it"'
 )
 def acknowledge(
     site_file: SiteFile,
@@ -148,17 +165,16 @@ def acknowledge(
 ) -> None:
     """Say that you have seen an alarm and act on it."""
     if not occurrence:
-        listed = _request(site_file, "GET", "/v1/alarms")
-        present = [item for item in listed if (item["unit"], item["alarm"]) == (unit, alarm)]
-        occurrence = present[0]["occurrence"] if present else ""
-        if not occurrence:
-            fail(f"{unit} {alarm} is normal: nothing to acknowledge", FAILED)
+        present = _found(_request(site_file, "GET", "/v1/alarms?all=true"), unit, alarm)
+        if not present.occurrence:
+            fail(f"{unit} {alarm} is {present.state}: nothing to acknowledge", REFUSED)
+        occurrence = present.occurrence
     body: dict[str, object] = {"actor": actor, "occurrence": occurrence, "comment": comment}
     _act(site_file, unit, alarm, "acknowledge", body)
 
 
 @app.command(
-    epilog='Example: tegwatch alarms shelve site.toml north filter_dp --for "4 h" --reason "element on order"'
+    epilog='Example: tegwatch alarms shelve site.toml north surge_level_low --for "4 h" --reason "gauge swap"'
 )
 def shelve(
     site_file: SiteFile,
@@ -178,12 +194,12 @@ def shelve(
     try:
         seconds = parse_quantity(duration, Quantity.DURATION)
     except UnitError as error:
-        fail(f"--for: {error}", FAILED)
+        fail(f"--for: {error}", USAGE)
     body: dict[str, object] = {"actor": actor, "duration": seconds, "comment": reason}
     _act(site_file, unit, alarm, "shelve", body)
 
 
-@app.command(epilog="Example: tegwatch alarms unshelve site.toml north filter_dp_high")
+@app.command(epilog="Example: tegwatch alarms unshelve site.toml north surge_level_low")
 def unshelve(
     site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
 ) -> None:
@@ -191,7 +207,7 @@ def unshelve(
     _act(site_file, unit, alarm, "unshelve", {"actor": actor, "comment": comment})
 
 
-@app.command(epilog="Example: tegwatch alarms reset site.toml north reboiler_high_high")
+@app.command(epilog="Example: tegwatch alarms reset site.toml north reboiler_temperature_high_high")
 def reset(
     site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
 ) -> None:
@@ -201,7 +217,7 @@ def reset(
 
 @app.command(
     "out-of-service",
-    epilog='Example: tegwatch alarms out-of-service site.toml north reboiler_low --reason "MOC 12"',
+    epilog='Example: tegwatch alarms out-of-service site.toml north surge_level_low --reason "MOC 12"',
 )
 def out_of_service(
     site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, reason: Reason, actor: Actor = ""
@@ -210,7 +226,9 @@ def out_of_service(
     _act(site_file, unit, alarm, "remove-from-service", {"actor": actor, "comment": reason})
 
 
-@app.command("in-service", epilog="Example: tegwatch alarms in-service site.toml north reboiler_low")
+@app.command(
+    "in-service", epilog="Example: tegwatch alarms in-service site.toml north reboiler_temperature_low"
+)
 def in_service(
     site_file: SiteFile, unit: UnitName, alarm: AlarmName, *, comment: Comment = "", actor: Actor = ""
 ) -> None:
@@ -230,7 +248,9 @@ def test_route(site_file: SiteFile, name: Annotated[str, typer.Argument(help="Na
 
 @app.command(epilog="Example: tegwatch alarms performance site.toml --from -30d")
 def performance(
-    site_file: Annotated[Path, typer.Argument(help="Site file; a running daemon is not needed.")],
+    site_file: Annotated[
+        Path, typer.Argument(metavar="SITE", help="Site file; a running daemon is not needed.")
+    ],
     *,
     start: Annotated[
         str, typer.Option("--from", help="ISO 8601, or back from now: -30d; the standard asks for 30 days.")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import httpx
+if TYPE_CHECKING:
+    import httpx
 
-from config.site import Site
+    from config.site import Site
 
 BASE = "http://daemon"
 """Host name of no meaning: the socket decides who is asked."""
@@ -27,6 +29,8 @@ def socket_path(site_file: Path, site: Site) -> Path:
 
 def open_client(path: Path, timeout: float = 10.0) -> httpx.Client:
     """Open a client for the socket at ``path``."""
+    import httpx
+
     return httpx.Client(transport=httpx.HTTPTransport(uds=str(path)), base_url=BASE, timeout=timeout)
 
 
@@ -40,6 +44,8 @@ def ask(client: httpx.Client, method: str, route: str, body: object = None) -> o
     RequestRefused
         The answer is a refusal.
     """
+    import httpx
+
     try:
         answer = client.request(method, route, json=body)
     except httpx.TransportError as error:

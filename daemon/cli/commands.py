@@ -13,6 +13,7 @@ from daemon.cli.doctor import doctor
 from daemon.cli.evaluate import evaluate
 from daemon.cli.history import history
 from daemon.cli.init import init
+from daemon.cli.logbook import maintenance, samples
 from daemon.cli.reload import reload
 from daemon.cli.replay import replay
 from daemon.cli.report import report
@@ -24,6 +25,7 @@ from daemon.cli.users import app as users
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode="markdown",  # joins wrapped lines, and leaves [web] and [s] alone
     pretty_exceptions_enable=False,
     help=(
         "Watches TEG gas dehydration units: reads controllers over Modbus and MQTT, calculates, keeps "
@@ -61,6 +63,8 @@ app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
 app.command()(history)
+app.add_typer(samples, name="sample")
+app.add_typer(maintenance, name="maintenance")
 app.command()(replay)
 app.command()(report)
 app.command()(evaluate)

@@ -23,7 +23,7 @@ def run(
 ) -> None:
     """Watch a site until told to stop (SIGTERM or Ctrl-C). Reads controllers; never writes to one.
 
-    SIGHUP reads the site file again, as `tegwatch reload SITE` does.
+    SIGHUP reads the site file again, as `tegwatch reload SITE` does. Example: tegwatch run site.toml
     """
     from config.loader import load_site
     from daemon.app import listen_to_signals, run_daemon
