@@ -19,8 +19,8 @@ from daemon.cli.commands import app
 
 HEAVY = (
     "aiomqtt", "aiosmtplib", "amqtt", "argon2", "duckdb", "fastapi", "google.protobuf", "httpx",
-    "influxdb_client", "jinja2", "numpy", "pint", "prometheus_client", "pyarrow", "pydantic", "pymodbus", "sqlite3", "structlog",
-    "uvicorn", "zxcvbn",
+    "influxdb_client", "jinja2", "numpy", "pint", "prometheus_client", "pyarrow", "pydantic", "pymodbus",
+    "sqlite3", "structlog", "uvicorn", "zxcvbn",
 )  # fmt: skip
 """What a command may need, and ``--help`` never does."""
 
