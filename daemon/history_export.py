@@ -49,8 +49,8 @@ def write_parquet(
     OSError
         The file cannot be written.
     """
-    import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415 - 45 MB, only for those who ask
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - 45 MB, only for those who ask
+    import pyarrow.parquet as pq  # noqa: PLC0415
 
     zone = str(wording.zone)
     fields = [pa.field("time", pa.timestamp("us", tz=zone))]

@@ -24,6 +24,7 @@ from daemon.web.responses import EVERY_ROUTE
 from daemon.web.routes.access import add_session_routes, add_user_routes
 from daemon.web.routes.alarms import add_alarm_routes
 from daemon.web.routes.history import add_history_routes
+from daemon.web.routes.logbook import add_logbook_routes
 from daemon.web.routes.reload import add_reload_route
 from daemon.web.routes.sinks import add_sink_routes
 from daemon.web.routes.stream import add_stream_routes
@@ -99,6 +100,7 @@ def _build(
     add_alarm_routes(api, daemon, parts.views)
     add_stream_routes(api, daemon, parts.broadcaster, gate)
     add_history_routes(api, daemon, parts.history)
+    add_logbook_routes(api, daemon)
     add_system_routes(api, daemon, parts.broadcaster)
     add_reload_route(api, daemon)
     add_sink_routes(api, daemon)

@@ -22,7 +22,7 @@ class Permission(enum.StrEnum):
     VIEW = "view"
     """Values, alarms, history, health."""
     OPERATE = "operate"
-    """Acknowledge, shelve, unshelve, reset alarms."""
+    """Acknowledge, shelve, unshelve, reset alarms; enter lab samples and maintenance work."""
     ENGINEER = "engineer"
     """Remove alarms from service and return them; read the configuration."""
     ADMINISTER = "administer"
@@ -78,6 +78,8 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("POST", "/v1/alarms/{unit}/{alarm}/reset"): Permission.OPERATE,
         ("POST", "/v1/alarms/{unit}/{alarm}/remove-from-service"): Permission.ENGINEER,
         ("POST", "/v1/alarms/{unit}/{alarm}/return-to-service"): Permission.ENGINEER,
+        ("POST", "/v1/units/{unit}/samples"): Permission.OPERATE,
+        ("POST", "/v1/units/{unit}/maintenance"): Permission.OPERATE,
         ("POST", "/v1/sinks/{name}/test"): Permission.ENGINEER,
         ("GET", "/v1/configuration"): Permission.ENGINEER,
         ("POST", "/v1/configuration/reload"): Permission.ADMINISTER,
