@@ -127,7 +127,7 @@ async def _watch(folder: Path, site_file: Path, simulator: Any, options: _Option
     from daemon.cli.demo_views import Headless, Live
 
     site = load_site(site_file)
-    title = f"{site.site.title or site.site.name} (an invented site)"
+    title = site.site.title or site.site.name
     path = socket_path(site_file, site)
     transport = httpx.AsyncHTTPTransport(uds=str(path))
     timeout = httpx.Timeout(10.0, read=None)

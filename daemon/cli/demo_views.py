@@ -60,7 +60,9 @@ class Live:
 
     def alarm(self, body: dict[str, Any]) -> None:
         """Take a step of an alarm."""
-        self._state.log.append(_transition_line(TransitionView.model_validate(body)))
+        step = TransitionView.model_validate(body)
+        if step.state != "DSUPR":
+            self._state.log.append(_transition_line(step))
 
     def begin(self, units: list[str], alarms: list[dict[str, Any]]) -> None:
         """Take the names of the units, in the order in which they are shown."""
@@ -93,8 +95,8 @@ class Headless:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        raised = sum(step.state == "UNACK" for step in self._steps)
-        returned = sum(step.state in {"RTNUN", "NORM"} for step in self._steps)
+        raised = sum(step.event == "condition true" and step.state == "UNACK" for step in self._steps)
+        returned = sum(step.event == "condition false" for step in self._steps)
         summary = {"kind": "summary", "scans": self._scans, "raised": raised, "returned": returned}
         scans = ", ".join(f"{unit} {count}" for unit, count in self._scans.items())
         self._print(summary, f"Scans: {scans}. Alarms raised: {raised}, returned to normal: {returned}.")
@@ -129,6 +131,8 @@ class Headless:
         """Take and print a step of an alarm."""
         step = TransitionView.model_validate(body)
         self._steps.append(step)
+        if step.state == "DSUPR" and not self._as_json:
+            return  # nothing that anybody need see: such an alarm is not in force just now
         text = _transition_line(step)
         meaning = self._known.get((step.unit, step.alarm))
         if step.state == "UNACK" and meaning is not None:

@@ -37,6 +37,7 @@ _MARK = {"good": " ", "uncertain": "?", "bad": "✗"}
 _SHAPE = {"highest": "◆", "high": "▲", "medium": "■", "low": "●"}
 _STYLE = {"highest": "bold magenta", "high": "bold red", "medium": "bold yellow", "low": "cyan"}
 _ORDER = ("highest", "high", "medium", "low")
+_STANDING = frozenset({"UNACK", "ACKED"})
 _BLOCKS = "▁▂▃▄▅▆▇█"
 SPANS = {"reboiler_temperature": 20.0, "stroke_rate": 4.0, "dew_point_margin": 10.0}
 """Smallest span of a trend in display units, so that noise does not look like movement."""
@@ -157,13 +158,24 @@ def sparkline(values: Iterable[float | None], least_span: float) -> str:
 
 
 def sorted_alarms(alarms: Iterable[AlarmView]) -> list[AlarmView]:
-    """Annunciated alarms, unacknowledged first, then by priority, then the newest first."""
+    """Annunciated alarms, unacknowledged first, then by priority, then those that stand, then the newest."""
     shown = [alarm for alarm in alarms if alarm.annunciated]
     shown.sort(key=lambda alarm: alarm.since or "", reverse=True)
     return sorted(
         shown,
-        key=lambda alarm: (alarm.state not in {"UNACK", "RTNUN", "LUNACK"}, _ORDER.index(alarm.priority)),
+        key=lambda alarm: (
+            alarm.state not in {"UNACK", "RTNUN", "LUNACK"},
+            _ORDER.index(alarm.priority),
+            alarm.state not in _STANDING,
+        ),
     )
+
+
+def why(alarm: AlarmView) -> str:
+    """Say what may be behind an alarm: what fits what moves now, else what usually is; never a verdict."""
+    if alarm.diagnosis:
+        return f"Fits best: {alarm.diagnosis[0].fault}."
+    return f"Possible causes: {'; '.join(alarm.causes)}."
 
 
 def _alarms(alarms: Sequence[AlarmView], room: int) -> RenderableType:
@@ -177,7 +189,8 @@ def _alarms(alarms: Sequence[AlarmView], room: int) -> RenderableType:
     table.add_column(ratio=1, overflow="fold")
     lines = 0
     for position, alarm in enumerate(shown):
-        explained = position == 0 or lines + 3 <= room - 2
+        # What to do about it is for a condition that stands: of one that is gone it would mislead.
+        explained = alarm.state in _STANDING and (position == 0 or lines + 3 <= room - 2)
         if lines + (3 if explained else 1) > room - 1 and position > 0:
             table.add_row("", "", "", Text(f"and {len(shown) - position} more", style="dim"))
             break
@@ -190,9 +203,7 @@ def _alarms(alarms: Sequence[AlarmView], room: int) -> RenderableType:
         table.add_row(mark, Text(alarm.state, style=style), alarm.unit, Text(alarm.message, style=style))
         lines += 1
         if explained:
-            table.add_row(
-                "", "", "", Text(f"Why: {alarm.causes[0]}. If ignored: {alarm.consequence}", style="dim")
-            )
+            table.add_row("", "", "", Text(f"{why(alarm)} If ignored: {alarm.consequence}", style="dim"))
             table.add_row("", "", "", Text(f"Do: {alarm.response}"))
             lines += 2
     return Panel(table, title=f"Alarms ({len(shown)})", title_align="left", border_style="dim")
