@@ -89,7 +89,7 @@ class AlarmView(View):
     occurrence: str
     """By which it is acknowledged; empty while there is none."""
     since: str | None
-    """When it came to this state, UTC, RFC 3339; null before its first transition."""
+    """When its present occurrence was raised, UTC, RFC 3339; null while there is none."""
     message: str
     reason: str
     value: str
