@@ -37,9 +37,9 @@ def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
 @pytest.fixture
 def calm(station: Station) -> Iterator[Station]:
     """The station with everything normal, before and after."""
-    station.put()
+    station.settle()
     yield station
-    station.put()
+    station.settle()
 
 
 @pytest.fixture

@@ -123,12 +123,25 @@ class Station:
         finally:
             self.process.send_signal(signal.SIGCONT)
 
-    def ask(self, route: str) -> httpx.Response:
-        """Ask the daemon over its Unix socket."""
+    def settle(self) -> None:
+        """Make everything normal and acknowledge what went; return when nothing is annunciated."""
+        self.put()
+        end = time.monotonic() + PATIENCE
+        while standing := [alarm for alarm in self.ask("/v1/alarms").json() if alarm["annunciated"]]:
+            assert time.monotonic() < end, standing
+            for alarm in standing:
+                route = f"/v1/alarms/{alarm['unit']}/{alarm['alarm']}/acknowledge"
+                self.ask(route, {"actor": "test", "occurrence": alarm["occurrence"]})
+            time.sleep(0.2)  # conditions go after their delay
+
+    def ask(self, route: str, body: dict[str, str] | None = None) -> httpx.Response:
+        """Ask the daemon over its Unix socket, or tell it something."""
         with httpx.Client(
             transport=httpx.HTTPTransport(uds=str(self.log.parent / "tegwatch.sock"))
         ) as client:
-            return client.get(f"http://daemon{route}")
+            if body is None:
+                return client.get(f"http://daemon{route}")
+            return client.post(f"http://daemon{route}", json=body)
 
 
 @contextlib.contextmanager

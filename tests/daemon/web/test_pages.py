@@ -91,10 +91,13 @@ async def test_nothing_inline_that_the_policy_refuses_and_every_file_is_there(
     browser: httpx.AsyncClient, rig: Rig, path: str
 ) -> None:
     rig.scan()
+    rig.scan(reboiler_temperature=480.0)  # with an alarm, the fullest page
     await log_in(browser, "eve-engineer")
     found = seen(await page(browser, path))
     for attributes, _ in found.scripts:
         assert attributes.get("type") == "application/json"
+    ids = [attributes["id"] for _, attributes in found.tags if "id" in attributes]
+    assert len(ids) == len(set(ids)), sorted(ids)
     files = 0
     for tag, attributes in found.tags:
         assert "style" not in attributes, (tag, attributes)
