@@ -30,14 +30,15 @@ TICK = 0.1
 """Wall time between two steps of the plants [s]."""
 _MOST_BEHIND = 5.0
 
-EventKind = Literal["listening", "link", "upset begins", "upset ends", "fell behind"]
+EventKind = Literal["listening", "not played", "link", "upset begins", "upset ends", "fell behind"]
 
 
 @dataclass(frozen=True, slots=True)
 class SimulationEvent:
     """Something that a person watching the simulator wants to know.
 
-    ``subject`` is a unit for upsets and a controller for the rest; ``port`` is set for ``listening``.
+    ``subject`` is a unit for upsets and for signals that the plant does not have and nobody plays, and a
+    controller for the rest; ``port`` is set for ``listening``.
     """
 
     kind: EventKind
@@ -160,12 +161,15 @@ class Simulator:
         self._memories = {}
         self._ports: dict[str, int] = {}
         self._readers: dict[str, set[str]] = {}  # units behind each controller
+        self._not_played = [
+            (unit.name, name) for unit in site.units for name in unit.signals if not has_signal(name)
+        ]
         for controller in site.controllers:
             signals = [
                 (unit.name, name, signal)
                 for unit in site.units
                 for name, signal in unit.signals.items()
-                if signal.controller == controller.name
+                if signal.controller == controller.name and has_signal(name)
             ]
             self._readers[controller.name] = {unit for unit, _, _ in signals}
             if isinstance(controller, ModbusTcp):
@@ -187,6 +191,9 @@ class Simulator:
 
     async def run(self) -> None:
         """Serve and step in real time until cancelled or the duration has passed."""
+        for unit, name in self._not_played:
+            text = f"{name}: the plant has none; no message, a register that reads 0 or is not there"
+            self._report(SimulationEvent("not played", unit, text, self.elapsed))
         try:
             for name, server in self.servers.items():
                 port = await server.start(self._settings.bind, self._ports[name])

@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -93,3 +94,12 @@ def test_a_port_that_is_taken_is_said(tmp_path: Path) -> None:
     taken = CliRunner().invoke(app, [str(site), "--bind", "192.0.2.1", "--duration", "0.2"])
     assert taken.exit_code == 1
     assert re.search(r"cannot simulate .*site\.toml", taken.stderr)
+
+
+def test_the_example_to_copy_can_be_simulated_and_says_what_nobody_plays() -> None:
+    example = str(files("config").joinpath("examples/first-site.toml"))
+    command = [sys.executable, "-m", "daemon", "simulate", example, "--free-ports", "--duration", "0.3"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=40)
+    assert done.returncode == 0, done.stderr
+    assert "not played: ambient_temperature" in done.stdout
+    assert "plc-1          listening" in done.stdout
