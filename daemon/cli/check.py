@@ -69,6 +69,7 @@ def check(
 
 
 def _facts(site: Site) -> dict[str, Any]:
+    from config.doubts import doubts
     from config.loader import configuration_hash, unit_context
     from config.quantities import Quantity
     from config.units import display_units
@@ -94,6 +95,7 @@ def _facts(site: Site) -> dict[str, Any]:
         ],
         "units": [_unit_facts(site, unit) for unit in site.units],
         "sinks": [{"name": sink.name, "kind": sink.kind} for sink in site.sinks],
+        "look_twice": [{"unit": unit, "reason": reason} for unit, reason in doubts(site)],
     }
 
 
@@ -160,6 +162,8 @@ def _show(site_file: Path, facts: dict[str, Any]) -> None:
         for name, reason in unit["alarms_off"].items():
             table.add_row("alarm off", f"{name}: {reason}")
         console.print(table)
+    for doubt in facts["look_twice"]:
+        console.print(f"\n[bold]Look twice[/bold] at unit {doubt['unit']}: {doubt['reason']}")
 
 
 async def _probe(site: Site, folder: Path, patience: float) -> SiteReport:

@@ -1,0 +1,51 @@
+"""What is allowed and looks like a slip: each kind told once, and nothing told of sites that are meant so."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from config.doubts import doubts
+from config.loader import load_site, parse_site
+from daemon.cli.commands import app
+
+EXAMPLES = files("config").joinpath("examples")
+FIRST = EXAMPLES.joinpath("first-site.toml").read_text(encoding="utf-8")
+
+
+def told(old: str, new: str) -> list[tuple[str, str]]:
+    assert FIRST.count(old) == 1
+    return list(doubts(parse_site(FIRST.replace(old, new), "site.toml")))
+
+
+@pytest.mark.parametrize("name", ["first-site.toml", "demo.toml"])
+def test_examples_raise_no_doubt(name: str) -> None:
+    assert list(doubts(load_site(Path(str(EXAMPLES.joinpath(name)))))) == []
+
+
+def test_a_float_that_begins_in_the_middle_of_another() -> None:
+    assert told("address = 40005", "address = 40004") == [
+        ("unit-1", "contactor_temperature and contactor_pressure share 1 of their registers on plc-1")
+    ]
+
+
+def test_the_same_registers_twice_and_bits_of_a_number_are_meant() -> None:
+    assert told("address = 40005", "address = 40003") == []
+    assert told("address = 40020", "address = 40011") == []
+
+
+def test_a_high_limit_below_a_low_one() -> None:
+    assert told('setpoint = "1050 psig"', 'setpoint = "600 psig"') == [
+        ("unit-1", "contactor_pressure_high at 600.0 psig is not above contactor_pressure_low at 650.0 psig")
+    ]
+
+
+def test_check_tells_them_and_lets_the_file_pass(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    site.write_text(FIRST.replace("address = 40005", "address = 40004"))
+    done = CliRunner().invoke(app, ["check", str(site)], env={"COLUMNS": "200"})
+    assert done.exit_code == 0
+    assert "Look twice at unit unit-1: contactor_temperature and contactor_pressure share 1" in done.output
