@@ -74,7 +74,9 @@ def _from_file(path: Path) -> dict[str, str]:
     try:
         text = path.read_text(encoding="utf-8")
         tables = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        fail(f"{path}: cannot be read: {error.strerror}", USAGE)
+    except ValueError as error:
         fail(f"{path}: {error}", USAGE)
     texts: dict[str, str] = {}
     for table, values in tables.items():

@@ -6,9 +6,11 @@ the journal.
 
 from __future__ import annotations
 
+import getpass
 import json
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -186,7 +188,12 @@ def _new_password(name: str, site: Site, *, from_input: bool) -> str:
     if from_input:
         password = sys.stdin.readline().rstrip("\n")
     else:
-        password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True))
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", getpass.GetPassWarning)  # rather not at all than in plain sight
+            try:
+                password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True, err=True))
+            except getpass.GetPassWarning:
+                fail("there is no terminal to ask for the password at; use --password-stdin", USAGE)
     problem = password_problem(password, (name, site.site.name, site.site.title))
     if problem:
         fail(f"this password cannot be taken: {problem}", REFUSED)
