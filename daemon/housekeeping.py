@@ -11,6 +11,7 @@ import structlog
 
 from config.site import Site
 from daemon.clock import Clock
+from daemon.journal.archive_process import archive_apart
 from daemon.journal.archiver import Archived
 from daemon.journal.catalogue import catalogue_of
 from daemon.journal.errors import JournalError
@@ -110,7 +111,14 @@ class Housekeeping:
     async def _archive(self) -> None:
         site = self._site()
         try:
-            done = await self._writer.archive(site.journal.archive, catalogue_of(site), self._folder)
+            done = await archive_apart(
+                self._writer.journal.path,
+                self._writer.journal.identity,
+                site.journal.archive,
+                catalogue_of(site),
+                self._folder,
+                self._clock.wall(),
+            )
         except JournalError as error:
             self._tell(str(error))
             return

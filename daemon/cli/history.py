@@ -271,6 +271,14 @@ def _list(stored: History, unit: str, wording: Wording, *, as_json: bool) -> Non
     if as_json:
         print(json.dumps(facts, indent=2, ensure_ascii=False))
         return
+    used = stored.disk_use
+    sizes = {
+        "journal": used.journal,
+        "archive of scans": used.scans,
+        "of minutes": used.minutes,
+        "of hours": used.hours,
+    }
+    print("on the disk: " + ", ".join(f"{name} {size / 1e6:.1f} MB" for name, size in sizes.items() if size))
     for each in facts:
         print(
             f"{each['unit']}: {each['from']} to {each['to']}"
@@ -288,7 +296,9 @@ def _verify(stored: History) -> None:
     found = stored.verify()
     if found:
         fail("\n".join(found), FINDINGS)
-    print(f"{stored.path}: nothing wrong (pages, check sums of all scans, chain of all records)")
+    print(
+        f"{stored.path}: nothing wrong (pages, check sums of all scans, chain of all records, archive files)"
+    )
 
 
 @contextmanager

@@ -7,10 +7,16 @@ import os
 import secrets
 from collections.abc import Callable
 from pathlib import Path
+from typing import IO
 
 from daemon.journal.archive_reading import FileFacts
 from daemon.journal.errors import JournalError
 from daemon.journal.manifest import WIDTHS, ArchivedPart
+
+try:
+    import fcntl
+except ImportError:  # a platform without it has the journal's own lock only
+    fcntl = None  # type: ignore[assignment]
 
 _OWNER = "belongs-to-journal"
 
@@ -30,13 +36,18 @@ class ArchiveFolder:
         self.path = path
         self._pause = pause
 
-    def claim(self, identity: str) -> None:
+    def claim(self, identity: str) -> IO[str]:
         """Make the folder, or see that it is this journal's own: its stray files will be removed.
+
+        Returns
+        -------
+        file
+            While it is open, nobody else may claim the folder; a process that ends lets go of it.
 
         Raises
         ------
         JournalError
-            It belongs to another journal.
+            It belongs to another journal, or another process is at work in it.
         OSError
             It cannot be made or written.
         """
@@ -50,6 +61,16 @@ class ArchiveFolder:
             )
         if not owner:
             self.write(sign, lambda path: path.write_text(identity + "\n"))
+        lock = sign.open()
+        try:
+            if fcntl is not None:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            lock.close()
+            raise JournalError(
+                f"{self.path}: another process archives into it; it will be tried again"
+            ) from error
+        return lock
 
     def file(self, facts: FileFacts, start: float) -> Path:
         """Return the path of a file: what it holds, of when, and which part of the journal."""

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Protocol
 
 from config.site import ArchiveSettings
 from daemon.journal import manifest, schema
@@ -31,7 +31,7 @@ from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse
 from daemon.journal.reading import EntrySource
 from daemon.journal.summaries import Summaries, combined, joined, of_scans
 
-_CELLS = 1_000_000
+_CELLS = 500_000
 """Values that are held in memory at a time, about."""
 _GRACE = 600.0
 """How long after its end a period is still open: for values that come late [s]."""
@@ -106,9 +106,8 @@ class Archiver:
         """
         done = Archived()
         try:
-            self._claim()
             connection = schema.connect_reader(self._journal.path)
-            with contextlib.closing(connection):
+            with contextlib.closing(connection), self._claim():
                 self._tidy(connection, now, done)
                 for unit, name in connection.execute(
                     "SELECT id, name FROM unit WHERE id IN (SELECT unit FROM layout) ORDER BY id"
@@ -125,13 +124,15 @@ class Archiver:
             raise StoreFailed(f"{self._folder.path}: {error.strerror or error}") from error
         return done
 
-    def _claim(self) -> None:
-        self._folder.claim(self._journal.identity)
+    def _claim(self) -> IO[str]:
+        """Have the folder for this run alone; closing the file lets go of it."""
+        lock = self._folder.claim(self._journal.identity)
         path = self._folder.path
         relative = os.path.relpath(path, self._journal.path.absolute().parent)
         with self._journal.transaction() as connection:
             if manifest.archive_folder(connection, self._journal.path) != path:
                 manifest.note_folder(connection, relative)
+        return lock
 
     def _register(self, unit: str, files: Sequence[ArchivedPart], last: int = 0) -> None:
         with self._journal.transaction() as connection:

@@ -24,7 +24,7 @@ from daemon.journal.columns import Column
 from daemon.journal.errors import JournalError, JournalUnusable, NotStored, TooManyRows
 from daemon.journal.grid import DAY, Grid
 from daemon.journal.integrity import verify
-from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
+from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse, usage
 from daemon.journal.packing import DamagedRow, Layout, ScanRow
 from daemon.journal.reading import EntrySource
 from daemon.journal.rows import Row, Sample
@@ -93,8 +93,13 @@ class History:
         """Random id of the journal file."""
         return str(self._rows("SELECT value FROM meta WHERE key = 'identity'")[0][0])
 
+    @property
+    def disk_use(self) -> DiskUse:
+        """What journal and archive take on the disk."""
+        return usage(self._connection, self.path)
+
     def verify(self) -> list[str]:
-        """Check the whole file; return what is wrong. Slow on a large one."""
+        """Check the file and every archive file; return what is wrong. Slow on large ones."""
         try:
             return verify(self._connection) + self._archive.verify()
         except sqlite3.Error as error:

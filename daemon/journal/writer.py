@@ -16,19 +16,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import sqlite3
-import time
 from collections.abc import AsyncIterator, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import structlog
 
-from config.site import ArchiveSettings
 from daemon.clock import Clock, SystemClock
 from daemon.journal import schema
-from daemon.journal.archiver import Archived, Archiver
 from daemon.journal.backlog import Backlog, Losses
-from daemon.journal.columns import Catalogue
 from daemon.journal.drafts import Draft
 from daemon.journal.errors import JournalError, StoreFailed, Unstorable
 from daemon.journal.journal import Journal
@@ -84,7 +79,6 @@ class JournalWriter:
         self._task: asyncio.Task[None] | None = None
         self._writing = ThreadPoolExecutor(1, "journal-writer")
         self._reading = ThreadPoolExecutor(1, "journal-reader")
-        self._archiving = ThreadPoolExecutor(1, "journal-archiver")
         self._reader: EntrySource | None = None
 
     # ------------------------------------------------------------------ life
@@ -130,7 +124,6 @@ class JournalWriter:
             if self._reader is not None:
                 await loop.run_in_executor(self._reading, self._reader.connection.close)
             self._reading.shutdown()
-            await loop.run_in_executor(self._writing, self._archiving.shutdown)
             try:
                 await loop.run_in_executor(self._writing, self._journal.close)
             finally:
@@ -142,6 +135,11 @@ class JournalWriter:
             await asyncio.shield(self._task)
 
     # ------------------------------------------------------------------ taking outcomes
+
+    @property
+    def journal(self) -> Journal:
+        """The journal; its file and identity are what others may ask it for."""
+        return self._journal
 
     @property
     def head(self) -> int:
@@ -391,24 +389,6 @@ class JournalWriter:
                 before, now=now, scan_readers=scan_readers, spare_unarchived=spare_unarchived
             ),
         )
-
-    async def archive(self, settings: ArchiveSettings, catalogue: Catalogue, base: Path) -> Archived:
-        """Archive what is due, on a thread of its own; commits go on meanwhile.
-
-        Raises
-        ------
-        JournalError
-            It failed (``daemon.journal.archiver``), or the writer is being closed.
-        """
-
-        def pause() -> None:
-            if self._stopping:
-                raise JournalError("the journal's writer is closed")
-            time.sleep(0.001)  # the event loop goes first
-
-        archiver = Archiver(self._journal, settings, catalogue, base, pause)
-        loop = asyncio.get_running_loop()
-        return await loop.run_in_executor(self._archiving, archiver.run, self._clock.wall())
 
 
 def _gap(reason: str, losses: Losses) -> tuple[str, dict[str, str | float | int | bool | None]]:

@@ -55,6 +55,7 @@ def steps(start: float, end: float, period: float = 10.0, unit: str = "north") -
 
 def filled(path: Path, start: float, end: float, period: float = 10.0, *units: str) -> Journal:
     """A journal with the scans of a span."""
+    path.parent.mkdir(exist_ok=True)
     journal = Journal.open(path, now=start)
     for unit in units or ("north",):
         found = list(steps(start, end, period, unit))

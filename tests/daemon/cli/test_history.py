@@ -117,7 +117,8 @@ def test_a_journal_by_itself_is_shown_as_stored(site: Path) -> None:
 
 def test_what_there_is(site: Path) -> None:
     lines = run(site, "--list").stdout.splitlines()
-    assert lines[0] == "north: 2023-11-14T15:13:20-07:00 to 2023-11-14T15:14:19-07:00"
+    assert lines[0].startswith("on the disk: journal ")
+    assert lines[1] == "north: 2023-11-14T15:13:20-07:00 to 2023-11-14T15:14:19-07:00"
     assert "  result  dew_point_margin      °F         pipeline limit less outlet dew point" in lines
     (unit,) = json.loads(run(site, "--list", "--format", "json").stdout)
     assert len(unit["columns"]) == 4
