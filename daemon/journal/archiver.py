@@ -31,7 +31,7 @@ from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse
 from daemon.journal.reading import EntrySource
 from daemon.journal.summaries import Summaries, combined, joined, of_scans
 
-_CELLS = 500_000
+_CELLS = 250_000
 """Values that are held in memory at a time, about."""
 _GRACE = 600.0
 """How long after its end a period is still open: for values that come late [s]."""
