@@ -50,7 +50,7 @@ def write_parquet(
         The file cannot be written.
     """
     import pyarrow as pa  # noqa: PLC0415 - 45 MB, only for those who ask
-    import pyarrow.parquet as pq  # noqa: PLC0415
+    import pyarrow.parquet as pq  # noqa: PLC0415 - as above
 
     zone = str(wording.zone)
     fields = [pa.field("time", pa.timestamp("us", tz=zone))]

@@ -16,7 +16,7 @@ from daemon.journal.manifest import WIDTHS, ArchivedPart
 try:
     import fcntl
 except ImportError:  # a platform without it has the journal's own lock only
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None  # type: ignore[assignment]  # what is missing is not a module
 
 _OWNER = "belongs-to-journal"
 

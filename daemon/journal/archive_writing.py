@@ -164,7 +164,7 @@ def _scan_fields(known: Mapping[Column, ColumnFacts]) -> dict[str, _Field]:
 
 
 def _scan_tables(blocks: Iterable[Block], known: Mapping[Column, ColumnFacts]) -> Iterator[dict[str, Any]]:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - as above
 
     names = [str(column) for column in known]
     for block in blocks:
@@ -201,7 +201,7 @@ def _statistics_fields(known: Mapping[Column, ColumnFacts]) -> dict[str, _Field]
 
 
 def _statistics_table(rows: Summaries, known: Mapping[Column, ColumnFacts]) -> dict[str, Any]:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - as above
 
     arrays: dict[str, Any] = _places(rows.time, rows.sequence) | {"scans": pa.array(rows.scans)}
     mean = means(rows)
@@ -217,7 +217,7 @@ def _statistics_table(rows: Summaries, known: Mapping[Column, ColumnFacts]) -> d
 
 
 def _places(time: Floats, sequence: Integers) -> dict[str, Any]:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - as above
 
     stamps = np.rint(time * 1e6).astype(np.int64)
     return {"time": pa.array(stamps).cast(pa.timestamp("us", tz="UTC")), "sequence": pa.array(sequence)}
@@ -228,7 +228,7 @@ def _values(column: Column, values: Floats, grain: Grain | None) -> pa.Array:
 
 
 def _steps(values: Floats, grain: Grain, column: Column) -> pa.Array:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - as above
 
     absent = np.isnan(values)
     number = np.rint((values - grain.origin) / grain.step)
@@ -239,7 +239,7 @@ def _steps(values: Floats, grain: Grain, column: Column) -> pa.Array:
 
 
 def _floats(values: NDArray[Any]) -> pa.Array:
-    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow as pa  # noqa: PLC0415 - as above
 
     return pa.array(values, mask=np.isnan(values))
 
