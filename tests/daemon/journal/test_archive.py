@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet as pq
+import duckdb
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -164,7 +165,6 @@ def test_each_unit_is_archived_by_itself_also_one_that_is_no_longer_scanned(tmp_
 
 class TestFiles:
     def test_any_tool_reads_values_and_what_they_are(self, days):
-        duckdb = pytest.importorskip("duckdb")
         path = folder_of(days) / "north"
         found = duckdb.sql(
             f'SELECT count(*), min(time), count("signal:hot"), sum(("signal:hot:status" <> 0)::int) '
