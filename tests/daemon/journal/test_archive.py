@@ -8,9 +8,9 @@ import random
 import sqlite3
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import pyarrow.parquet as pq
-import duckdb
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
