@@ -159,9 +159,7 @@ def test_a_tcp_stream_gives_the_same_frames_however_it_is_cut(
     edges = [0, *sorted(min(cut, len(stream)) for cut in cuts), len(stream)]
     framing = TcpFraming()
     got = [
-        tuple(reply)
-        for start, end in itertools.pairwise(edges)
-        for reply in framing.feed(stream[start:end])
+        tuple(reply) for start, end in itertools.pairwise(edges) for reply in framing.feed(stream[start:end])
     ]
     assert got == frames
 
