@@ -145,7 +145,7 @@ def _year(folder: Path, days: int) -> tuple[Path, float]:
     columns += [Column("result", f"result_{n}") for n in range(2)]
     journal.commit([_layout_maker(columns)])
     home = ArchiveFolder((folder / "tegwatch-archive").absolute(), lambda: None)
-    home.claim(journal.identity)
+    home.claim(journal.identity).close()
     for day in range(days):
         _write_day(journal, home, MIDNIGHT + day * DAY, 10 + day * count, columns, rng)
     end = MIDNIGHT + days * DAY

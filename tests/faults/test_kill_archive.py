@@ -101,7 +101,7 @@ def reconcile(journal: Path, log: Log) -> int:
 
 def live_and_die(journal: Path, log_path: Path, rng: random.Random) -> None:
     first = max(Log(log_path).invoked, default=-1) + 1
-    at_least = _size(log_path) + rng.randrange(1, 25_000)
+    at_least = _size(log_path) + rng.randrange(1, 12_000)
     command = [sys.executable, "-m", "tests.support.archive_victim", journal, log_path, first]
     with subprocess.Popen([str(part) for part in command], cwd=ROOT, stderr=subprocess.PIPE) as victim:
         started = time.monotonic()
@@ -148,7 +148,7 @@ def test_every_promised_scan_answers_once(tmp_path, kills):
         if life % 5 == 0 or life == kills - 1:
             archived = reconcile(copied(journal, tmp_path / "copy"), Log(log_path))
     log = Log(log_path)
-    assert archived > 20 * kills, "the kills came before anything was archived"
+    assert archived > 0.5 * len(log.promised), "the kills came before anything was archived"
     print(f"{kills} kills: {len(log.promised)} scans promised, all answer once; {archived} from the archive")
 
 

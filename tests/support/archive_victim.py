@@ -28,6 +28,8 @@ START = 1_700_006_400.0
 MINUTE, HOUR = 60.0, 3600.0
 NUMBER = Column("signal", "number")
 BATCH = 7
+LEAD = 400
+"""Scans that may be stored while the archiver is at work."""
 LOOK_BACK = 3000 * MINUTE
 
 
@@ -46,6 +48,8 @@ class Victim:
         self.log = os.open(log, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
         self.journal = Journal.open(journal, now=START)
         self.next = self.first = first
+        self.archived = first
+        self.room = threading.Condition()
         self.asking = threading.Lock()  # a daemon leaves minutes between archiving and deleting
 
     def say(self, *words: object) -> None:
@@ -63,16 +67,22 @@ class Victim:
             self.say("ok", first, end)
             self.next = end
             time.sleep(0.001)  # as between two commits of a daemon: the archiver gets its turn
+            with self.room:  # and does not fall behind for ever
+                self.room.wait_for(lambda: self.next - self.archived < LEAD)
 
     def archive(self) -> None:
         facts = {(unit, NUMBER): ColumnFacts(Grain(1.0)) for unit in ("north", "south")}
         settings = ArchiveSettings(period=HOUR)
         while True:
+            until = self.next
             with self.asking:
                 self.journal.prune(self.now - 6 * HOUR, now=self.now, spare_unarchived=True)
             Archiver(self.journal, settings, Catalogue("victim", facts), self.journal.path.parent).run(
                 self.now
             )
+            with self.room:
+                self.archived = until
+                self.room.notify()
 
     def ask(self) -> None:
         while True:
