@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daemon.journal.columns import Column
 from daemon.journal.errors import ArchiveDamaged
@@ -143,7 +144,11 @@ def read_scans(path: Path, columns: Sequence[Column], start: float, end: float) 
 
 
 class _Table:
-    """Columns of a file or of one of its row groups, as arrays."""
+    """Columns of a file or of one of its row groups, as arrays.
+
+    Nothing here asks pyarrow to calculate or to convert: its functions, and the pandas that it loads where
+    there is one, would take 50 MB of a daemon that only wants to read.
+    """
 
     def __init__(
         self,
@@ -161,9 +166,9 @@ class _Table:
         self._fields = {name: schema.field(name) for name in there}
         self._read = file.read_row_groups(chosen, columns=there, use_threads=False)
         time = self.time()
-        kept = np.flatnonzero((time >= start) & (time < end))
-        if len(kept) != len(time):
-            self._read = self._read.take(kept)
+        first, after = np.searchsorted(time, [start, end])  # rows are in the order of time
+        if after - first != len(time):
+            self._read = self._read.slice(first, after - first)
         self.rows = int(self._read.num_rows)
 
     @staticmethod
@@ -172,7 +177,7 @@ class _Table:
         known = file.metadata.row_group(group).column(column).statistics
         if known is None or not known.has_min_max:
             return True
-        return bool(known.min.timestamp() < end and known.max.timestamp() >= start)
+        return bool(known.min_raw < end * 1e6 and known.max_raw >= start * 1e6)  # microseconds
 
     def wide(self, arrays: list[Any]) -> Any:
         """Put columns side by side."""
@@ -180,27 +185,26 @@ class _Table:
 
     def time(self) -> Floats:
         """Return the times [POSIX s]."""
-        stamps = self._array("time").cast("int64").to_numpy(zero_copy_only=False)
+        stamps, _ = self._numbers("time")
         return np.asarray(stamps / 1e6, np.float64)
 
     def integers(self, name: str, none: int = 0) -> Integers:
         """Return a column of whole numbers; ``none`` in place of null and where there is no such column."""
         if name not in self._fields:
             return np.full(self._read.num_rows, none, np.int64)
-        array = self._array(name)
-        if array.null_count:
-            array = array.fill_null(none)
-        return np.asarray(array.to_numpy(zero_copy_only=False), np.int64)
+        numbers, absent = self._numbers(name)
+        return np.asarray(numbers if absent is None else np.where(absent, none, numbers), np.int64)
 
     def values(self, name: str) -> Floats:
         """Return a column in its unit; NaN in place of null and where there is no such column."""
         if name not in self._fields:
             return np.full(self._read.num_rows, np.nan)
-        array, about = self._array(name), self._fields[name].metadata or {}
-        numbers = np.asarray(array.to_numpy(zero_copy_only=False), np.float64)
+        found, absent = self._numbers(name)
+        numbers = np.asarray(found, np.float64)
+        about = self._fields[name].metadata or {}
         if b"scale" in about:
             numbers = numbers * float(about[b"scale"]) + float(about.get(b"offset", 0.0))
-        return numbers
+        return numbers if absent is None else np.where(absent, np.nan, numbers)
 
     def texts(self, name: str) -> list[Any]:
         """Return a column of texts."""
@@ -220,3 +224,17 @@ class _Table:
 
     def _array(self, name: str) -> Any:
         return self._read.column(name).combine_chunks()
+
+    def _numbers(self, name: str) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+        """Return a column as it lies in memory, and which of its rows are null; ``None`` where none is."""
+        array = self._array(name)
+        validity, data = array.buffers()
+        kind = {"float": np.float32, "double": np.float64}.get(str(array.type), np.int64)
+        if data is None:
+            return np.empty(0, kind), None
+        span = slice(array.offset, array.offset + len(array))
+        numbers: NDArray[Any] = np.frombuffer(data, kind)[span]
+        if not array.null_count:
+            return numbers, None
+        valid = np.unpackbits(np.frombuffer(validity, np.uint8), bitorder="little")[span]
+        return numbers, valid == 0
