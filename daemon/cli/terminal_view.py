@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.web.schemas import AlarmView, UnitView, ValueView
+from daemon.web.urgency import most_urgent_first
 
 ROWS = (
     ("Gas rate", "gas_rate"),
@@ -36,7 +37,6 @@ TREND_LENGTH = 12
 _MARK = {"good": " ", "uncertain": "?", "bad": "✗"}
 _SHAPE = {"highest": "◆", "high": "▲", "medium": "■", "low": "●"}
 _STYLE = {"highest": "bold magenta", "high": "bold red", "medium": "bold yellow", "low": "cyan"}
-_ORDER = ("highest", "high", "medium", "low")
 _STANDING = frozenset({"UNACK", "ACKED"})
 _BLOCKS = "▁▂▃▄▅▆▇█"
 SPANS = {"reboiler_temperature": 20.0, "stroke_rate": 4.0, "dew_point_margin": 10.0}
@@ -158,17 +158,8 @@ def sparkline(values: Iterable[float | None], least_span: float) -> str:
 
 
 def sorted_alarms(alarms: Iterable[AlarmView]) -> list[AlarmView]:
-    """Annunciated alarms, unacknowledged first, then by priority, then those that stand, then the newest."""
-    shown = [alarm for alarm in alarms if alarm.annunciated]
-    shown.sort(key=lambda alarm: alarm.since or "", reverse=True)
-    return sorted(
-        shown,
-        key=lambda alarm: (
-            alarm.state not in {"UNACK", "RTNUN", "LUNACK"},
-            _ORDER.index(alarm.priority),
-            alarm.state not in _STANDING,
-        ),
-    )
+    """Return the annunciated alarms, the most urgent first."""
+    return [alarm for alarm in most_urgent_first(alarms) if alarm.annunciated]
 
 
 def why(alarm: AlarmView) -> str:

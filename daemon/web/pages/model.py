@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,10 +18,9 @@ from daemon.web.alarm_views import alarm_view
 from daemon.web.pages.bands import Band, bands
 from daemon.web.parts import Daemon
 from daemon.web.schemas import AlarmView, UnitView, ValueView
+from daemon.web.urgency import most_urgent_first
 from daemon.web.views import Views
 
-PRIORITIES = ("highest", "high", "medium", "low")
-UNACKNOWLEDGED = frozenset({"UNACK", "RTNUN", "LUNACK"})
 STATE_WORDS: Mapping[str, str] = {
     "NORM": "normal",
     "UNACK": "unacknowledged",
@@ -165,18 +164,3 @@ class Models:
     def full_time(self, time: str) -> str:
         """Write a UTC time in the site's zone with its day and zone."""
         return datetime.datetime.fromisoformat(time).astimezone(self._zone).strftime("%Y-%m-%d %H:%M:%S %Z")
-
-
-def most_urgent_first(alarms: Iterable[AlarmView]) -> tuple[AlarmView, ...]:
-    """Order alarms: annunciated, unacknowledged, by priority, the newest first."""
-    newest = sorted(alarms, key=lambda alarm: alarm.since or "", reverse=True)
-    return tuple(
-        sorted(
-            newest,
-            key=lambda alarm: (
-                not alarm.annunciated,
-                alarm.state not in UNACKNOWLEDGED,
-                PRIORITIES.index(alarm.priority),
-            ),
-        )
-    )

@@ -21,15 +21,14 @@ from daemon.web.pages.disk import disk_use
 from daemon.web.pages.model import (
     FORECASTS,
     KEY_VALUES,
-    PRIORITIES,
     STATE_WORDS,
-    UNACKNOWLEDGED,
     Models,
 )
 from daemon.web.pages.order import grouped
 from daemon.web.pages.wording import band_text, duration_words, measure_of, number_of, spread_of, unforeseen
 from daemon.web.responses import CallerIs, scanner_of
 from daemon.web.schemas import AlarmView
+from daemon.web.urgency import PRIORITIES, UNACKNOWLEDGED
 from daemon.web.views import rfc3339, site_view
 
 DEAD_AFTER = 4.5

@@ -74,7 +74,7 @@ def test_what_nobody_has_seen_comes_first_and_what_stands_before_what_is_gone() 
             alarm("hidden", "SHLVD", "highest", annunciated=False),
         ]
     )
-    assert [one.alarm for one in shown] == ["stands", "gone", "small", "seen"]
+    assert [one.alarm for one in shown] == ["stands", "small", "gone", "seen"]
 
 
 def test_usual_causes_are_possible_and_only_what_fits_is_said_to_fit() -> None:
