@@ -186,7 +186,7 @@ class ArchiveSettings(StrictModel):
     enabled: bool = True
     """Whether there is an archive; without one, scans older than the journal keeps them are deleted."""
     folder: str = "tegwatch-archive"
-    """Folder of the archive files; relative to the site file."""
+    """Folder of the archive files; relative to the journal's own folder, with which it can be moved."""
     period: Duration = 86400.0
     """Time that one file holds; an hour to a day, and a day must hold it a whole number of times."""
     keep_scans: Duration = 400 * 86400.0

@@ -127,7 +127,6 @@ async def _serve(
         parts.clock,
         lambda: parts.site,
         lambda: {sink.name for sink in parts.sinks if sink.sends_scans},
-        folder,
         parts.keeper.event,
     )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import structlog
 
@@ -55,8 +54,6 @@ class Housekeeping:
         Returns the configuration in force.
     scan_readers : callable
         Returns the names of the sinks that send scans on.
-    folder : Path
-        Where relative paths of the site begin.
     keep : callable
         Puts an event into the journal: its kind and a message.
     """
@@ -67,11 +64,10 @@ class Housekeeping:
         clock: Clock,
         site: Callable[[], Site],
         scan_readers: Callable[[], Collection[str]],
-        folder: Path,
         keep: Callable[[str, str], None],
     ) -> None:
         self.figures = HousekeepingFigures()
-        self._writer, self._clock, self._site, self._folder = writer, clock, site, folder
+        self._writer, self._clock, self._site = writer, clock, site
         self._scan_readers, self._keep = scan_readers, keep
 
     async def run(self) -> None:
@@ -116,7 +112,7 @@ class Housekeeping:
                 self._writer.journal.identity,
                 site.journal.archive,
                 catalogue_of(site),
-                self._folder,
+                self._writer.journal.path.parent,
                 self._clock.wall(),
             )
         except JournalError as error:

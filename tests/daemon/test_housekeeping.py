@@ -37,7 +37,6 @@ async def house(tmp_path: Path):
             clock,
             lambda: keeper.settings,
             set,
-            tmp_path,
             lambda kind, text: told.append((kind, text)),
         )
         keeper.settings, keeper.told, keeper.path, keeper.clock = site(), told, journal.path, clock
