@@ -33,7 +33,7 @@ from daemon.monitor.alarms.performance import performance
 from daemon.monitor.unit_monitor import UnitMonitor
 from tests.daemon.fieldsim.test_signatures import FAULTS as OF_THE_PLANT
 
-pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
+pytestmark = [pytest.mark.bench, pytest.mark.nightly, pytest.mark.timeout(3600)]
 
 DAYS = int(os.environ.get("TEGWATCH_BENCH_DAYS", "60"))
 DAY, HOUR = 86400.0, 3600.0

@@ -30,7 +30,7 @@ from tests.support import daemon_process
 from tests.support.brokers import RealBroker, free_port, real_broker
 from tests.support.daemon_process import DaemonProcess, running_daemon
 
-pytestmark = [pytest.mark.bench, pytest.mark.timeout(8 * 3600)]
+pytestmark = [pytest.mark.bench, pytest.mark.nightly, pytest.mark.timeout(8 * 3600)]
 
 LENGTH = float(os.environ.get("TEGWATCH_SOAK", "60"))
 MEMORY_BUDGET = 150.0

@@ -136,7 +136,7 @@ def copied(journal: Path, to: Path) -> Path:
     "kills",
     [
         pytest.param(8, marks=pytest.mark.timeout(120)),
-        pytest.param(300, marks=[pytest.mark.slow, pytest.mark.timeout(3600)]),
+        pytest.param(300, marks=[pytest.mark.nightly, pytest.mark.timeout(3600)]),
     ],
 )
 def test_every_promised_scan_answers_once(tmp_path, kills):

@@ -114,7 +114,7 @@ def _size(path: Path) -> int:
 
 @pytest.mark.parametrize(
     "kills",
-    [pytest.param(8), pytest.param(500, marks=[pytest.mark.slow, pytest.mark.timeout(1800)])],
+    [pytest.param(8), pytest.param(500, marks=[pytest.mark.nightly, pytest.mark.timeout(1800)])],
 )
 def test_nothing_promised_is_lost(tmp_path: Path, kills: int) -> None:
     rng = random.Random(20240229)

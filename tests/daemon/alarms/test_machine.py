@@ -148,7 +148,7 @@ def test_random_operation() -> None:
     )
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 @pytest.mark.timeout(1800)
 def test_random_operation_at_length() -> None:
     run_state_machine_as_test(
