@@ -23,7 +23,7 @@ from daemon.monitor.unit_monitor import UnitMonitor
 
 pytestmark = pytest.mark.bench
 
-MOST_REFERENCES = 5.0
+MOST_REFERENCES = 6.0
 """A step may take so many times as long as the reference work."""
 START = 1_760_000_000.0
 
