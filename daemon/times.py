@@ -91,6 +91,18 @@ def show_time(time: float, zone: datetime.tzinfo) -> str:
     return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
 
 
+def rfc3339(time: float) -> str:
+    """Write a POSIX time as UTC with milliseconds.
+
+    Examples
+    --------
+    >>> rfc3339(1_700_000_000.25)
+    '2023-11-14T22:13:20.250Z'
+    """
+    moment = datetime.datetime.fromtimestamp(time, datetime.UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
 def zone_named(name: str) -> datetime.tzinfo:
     """Return a time zone by its name.
 

@@ -6,7 +6,6 @@ Every document carries ``id`` (by which a receiver drops a repeat), ``sequence``
 
 from __future__ import annotations
 
-import datetime
 import json
 import math
 from collections.abc import Mapping
@@ -15,21 +14,10 @@ from dataclasses import dataclass
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.units import DisplayUnit
 from daemon.model import AlarmTransition, Entry, Event, Reading, Result, ScanRecord
+from daemon.times import rfc3339
 
 Document = dict[str, object]
 _DIGITS = 7  # of a number sent; more than any instrument has
-
-
-def rfc3339(time: float) -> str:
-    """Write a POSIX time as UTC with milliseconds.
-
-    Examples
-    --------
-    >>> rfc3339(1_700_000_000.25)
-    '2023-11-14T22:13:20.250Z'
-    """
-    moment = datetime.datetime.fromtimestamp(time, datetime.UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,9 +39,10 @@ from daemon.clock import Clock
 from daemon.credentials import CredentialError, read_secret
 from daemon.model import Entry, EntryKind
 from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, rfc3339
+from daemon.sinks.documents import Wording
 from daemon.sinks.line_protocol import Encoder
 from daemon.sinks.webhook import retry_after
+from daemon.times import rfc3339
 
 QUARANTINED = "points quarantined"
 """Kind of the event that says that points were set apart."""

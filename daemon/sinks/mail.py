@@ -19,7 +19,8 @@ from daemon.clock import Clock
 from daemon.credentials import CredentialError, read_credentials, tls_context
 from daemon.model import AlarmState, AlarmTransition, Entry, Event
 from daemon.sinks.base import ROUTE_TEST, DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, entry_id, rfc3339
+from daemon.sinks.documents import Wording, entry_id
+from daemon.times import rfc3339
 
 FLOOD = 10
 """Messages within ``FLOOD_WINDOW`` beyond which alarms are gathered (the flood of ISA-18.2: 10 in 10 min)."""

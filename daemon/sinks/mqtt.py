@@ -21,7 +21,8 @@ from daemon.clock import Clock
 from daemon.model import AlarmTransition, Entry, EntryKind, ScanRecord
 from daemon.mqtt_link import LinkError, Publication, Publisher
 from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, rfc3339, to_json
+from daemon.sinks.documents import Wording, to_json
+from daemon.times import rfc3339
 
 HEARTBEAT = 10.0
 """Time between two heartbeats [s]."""

@@ -17,7 +17,8 @@ from config.sinks import SyslogSink as SyslogSettings
 from daemon.credentials import CredentialError, tls_context
 from daemon.model import AlarmTransition, Entry, Priority
 from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, entry_id, rfc3339
+from daemon.sinks.documents import Wording, entry_id
+from daemon.times import rfc3339
 
 _LOCAL0 = 16
 _SEVERITY = {Priority.HIGHEST: 1, Priority.HIGH: 2, Priority.MEDIUM: 3, Priority.LOW: 4}

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from daemon.monitor.alarms import AlarmSnapshot
 from daemon.monitor.alarms.diagnosis import Candidate
+from daemon.times import rfc3339
 from daemon.web.schemas import AlarmView, CauseView
-from daemon.web.views import Views, rfc3339
+from daemon.web.views import Views
 
 
 def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:

@@ -13,8 +13,9 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable
 
 from daemon.journal.live import Published, Subscription
+from daemon.times import rfc3339
 from daemon.web.schemas import View
-from daemon.web.views import Views, rfc3339
+from daemon.web.views import Views
 
 HEARTBEAT = 2.0
 """Longest silence on a stream [s]: short enough that a page can miss one and still look dead within 5 s."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 from config.loader import configuration_hash
 from daemon.model import LinkState
 from daemon.sources.ticks import Distribution
+from daemon.times import rfc3339
 from daemon.web.parts import Daemon
 from daemon.web.schemas import HealthView, ReadinessView
-from daemon.web.views import link_view, rfc3339
+from daemon.web.views import link_view
 
 TARDY = 10
 """Scan periods without a scan after which a unit counts as not watched."""

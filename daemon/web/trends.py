@@ -13,9 +13,9 @@ from daemon.history_output import Header, headers, number, site_wording
 from daemon.journal.errors import NotStored, TooManyRows
 from daemon.journal.queries import Column, History
 from daemon.model import Quality
+from daemon.times import rfc3339
 from daemon.web.decimation import Floats, Series, decimate
 from daemon.web.schemas import SeriesView, TrendSeries, TrendView
-from daemon.web.views import rfc3339
 
 MOST_POINTS = 5000
 MOST_NAMES = 20

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 from collections.abc import Mapping
 from typing import Literal
@@ -12,16 +11,11 @@ from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.site import DehydrationUnit, Site
 from config.units import DisplayUnit, display_units
 from daemon.model import AlarmTransition, Link, Outcome, Reading, Result
+from daemon.times import rfc3339
 from daemon.web.schemas import LinkView, SiteView, TransitionView, UnitNames, UnitView, ValueView
 
 ABSENT = "–"
 """Shown for a bad value: never a blank, never a zero."""
-
-
-def rfc3339(time: float) -> str:
-    """Write POSIX seconds as UTC, to the millisecond."""
-    moment = datetime.datetime.fromtimestamp(time, datetime.UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 class Views:

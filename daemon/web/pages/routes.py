@@ -10,6 +10,7 @@ from fastapi import FastAPI, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
 from config.quantities import Quantity
+from daemon.times import rfc3339
 from daemon.web.access.authority import Authority
 from daemon.web.access.permissions import Permission
 from daemon.web.access.principal import Principal
@@ -29,7 +30,7 @@ from daemon.web.pages.wording import band_text, duration_words, measure_of, numb
 from daemon.web.responses import CallerIs, scanner_of
 from daemon.web.schemas import AlarmView
 from daemon.web.urgency import PRIORITIES, UNACKNOWLEDGED
-from daemon.web.views import rfc3339, site_view
+from daemon.web.views import site_view
 
 DEAD_AFTER = 4.5
 """Silence on the stream after which a page says that what it shows is old [s]."""

@@ -8,6 +8,7 @@ from typing import Annotated
 
 from fastapi import FastAPI, HTTPException, Path, Request, Response
 
+from daemon.times import rfc3339
 from daemon.web.access.accounts import AccountsUnusable, ChangeRefused, new_token
 from daemon.web.access.authority import COOKIES, Authority, TooManyAttempts, WrongCredentials
 from daemon.web.access.permissions import ROLE_PERMISSIONS
@@ -26,7 +27,6 @@ from daemon.web.schemas import (
     TokenView,
     UserView,
 )
-from daemon.web.views import rfc3339
 
 _Name = Annotated[str, Path(max_length=64)]
 _CHANGES = refusals(

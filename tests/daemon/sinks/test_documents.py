@@ -9,7 +9,8 @@ import pytest
 from config.quantities import Quantity
 from config.units import UnitContext, display_units
 from daemon.model import Entry, Event
-from daemon.sinks.documents import Wording, entry_id, rfc3339, to_json
+from daemon.sinks.documents import Wording, entry_id, to_json
+from daemon.times import rfc3339
 from tests.support.journals import START, alarm, scan
 
 US = Wording("north", display_units("us", UnitContext(barometric_pressure=84_000.0)), {})
