@@ -135,7 +135,7 @@ def copied(journal: Path, to: Path) -> Path:
 @pytest.mark.parametrize(
     "kills",
     [
-        pytest.param(8, marks=pytest.mark.timeout(120)),
+        pytest.param(8, marks=[pytest.mark.slow, pytest.mark.timeout(300)]),
         pytest.param(300, marks=[pytest.mark.nightly, pytest.mark.timeout(3600)]),
     ],
 )

@@ -15,6 +15,7 @@ import os
 import sys
 import threading
 import time
+from collections import deque
 from pathlib import Path
 
 from config.site import ArchiveSettings
@@ -43,6 +44,32 @@ def scan(number: int) -> Outcome:
     return Outcome(unit_of(number), number, at, at, OperatingState.DRYING, {"number": reading}, {})
 
 
+class TakingTurns:
+    """A lock that goes to whoever waits for it: a loop takes a plain one again at once, for minutes."""
+
+    def __init__(self) -> None:
+        self._waiting: deque[threading.Lock] = deque()
+        self._held = False
+        self._door = threading.Lock()
+
+    def __enter__(self) -> None:
+        with self._door:
+            if not self._held:
+                self._held = True
+                return
+            turn = threading.Lock()
+            turn.acquire()
+            self._waiting.append(turn)
+        turn.acquire()  # released by the one before, who leaves the lock held for us
+
+    def __exit__(self, *_: object) -> None:
+        with self._door:
+            if self._waiting:
+                self._waiting.popleft().release()
+            else:
+                self._held = False
+
+
 class Victim:
     def __init__(self, journal: Path, log: Path, first: int) -> None:
         self.log = os.open(log, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
@@ -50,7 +77,7 @@ class Victim:
         self.next = self.first = first
         self.archived = first
         self.room = threading.Condition()
-        self.asking = threading.Lock()  # a daemon leaves minutes between archiving and deleting
+        self.asking = TakingTurns()  # a daemon leaves minutes between archiving and deleting
 
     def say(self, *words: object) -> None:
         os.write(self.log, (" ".join(map(str, words)) + "\n").encode())
