@@ -1,4 +1,4 @@
-"""``tegwatch demo``: an invented site in one process tree, seen live in the terminal.
+"""``tegwatch demo``: an invented site in one process tree, seen live in the terminal and in a browser.
 
 Three processes that meet only on the wire: this one (broker and view), the field simulator (Modbus server,
 MQTT publisher) and the daemon itself, exactly as it runs at a real site.
@@ -18,11 +18,14 @@ from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from daemon.cli.exits import FAILED, fail
+
+if TYPE_CHECKING:
+    from daemon.cli.demo_page import Page
 
 START_LIMIT = 30.0
 """How long the daemon may take to answer [s]."""
@@ -47,7 +50,8 @@ def demo(
     """Show an invented site with two units going through an upset. Needs nothing but this program.
 
     The reboiler of one unit overheats, the pump of the other falls below its stall rate; alarms come, say
-    what they mean, and go. Example: tegwatch demo --duration 120
+    what they mean, and go. The control-room page opens in a browser on this box: address, name and a
+    password for this run are printed at the start. Example: tegwatch demo --duration 120
     """
     from daemon.cli.processes import ChildFailed
 
@@ -69,6 +73,7 @@ def demo(
 
 
 async def _demo(folder: Path, options: _Options) -> None:
+    from daemon.cli.demo_page import page_for_one_run
     from daemon.cli.processes import Child
     from daemon.fieldsim.broker import embedded_broker
 
@@ -76,21 +81,24 @@ async def _demo(folder: Path, options: _Options) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    modbus_port, mqtt_port = _free_ports(2)
+    modbus_port, mqtt_port, web_port = _free_ports(3)
     site_file = folder / "demo.toml"
-    site_file.write_text(_site_text(modbus_port, mqtt_port))
+    site_file.write_text(_site_text(modbus_port, mqtt_port, web_port))
     simulator = Child(
         "the field simulator",
         ["simulate", str(site_file), "--story", "demo", "--seed", str(options.seed), "--json"],
         folder / "simulator.log",
     )
     daemon = Child("the daemon", ["run", str(site_file)], folder / "daemon.log")
-    async with embedded_broker(mqtt_port), simulator, daemon:
+    async with contextlib.AsyncExitStack() as stack:
+        page = stack.enter_context(page_for_one_run(folder, web_port))
+        for part in (embedded_broker(mqtt_port), simulator, daemon):
+            await stack.enter_async_context(part)
         watching = [
             asyncio.create_task(stop.wait(), name="signal"),
             asyncio.create_task(simulator.ended(), name="simulator"),
             asyncio.create_task(daemon.ended(), name="daemon"),
-            asyncio.create_task(_watch(folder, site_file, simulator, options), name="view"),
+            asyncio.create_task(_watch(site_file, page, simulator, options), name="view"),
         ]
         done, pending = await asyncio.wait(
             watching, timeout=options.duration, return_when=asyncio.FIRST_COMPLETED
@@ -111,14 +119,14 @@ def _free_ports(count: int) -> list[int]:
         return [one.getsockname()[1] for one in sockets]
 
 
-def _site_text(modbus_port: int, mqtt_port: int) -> str:
+def _site_text(modbus_port: int, mqtt_port: int, web_port: int) -> str:
     """Return the packaged demonstration site with the ports that are free on this box."""
     text = files("config").joinpath("examples/demo.toml").read_text(encoding="utf-8")
-    ports = {"15020": str(modbus_port), "18830": str(mqtt_port)}
+    ports = {"15020": str(modbus_port), "18830": str(mqtt_port), "8321": str(web_port)}
     return re.sub(r"^port = (\d+)", lambda found: f"port = {ports[found[1]]}", text, flags=re.MULTILINE)
 
 
-async def _watch(folder: Path, site_file: Path, simulator: Any, options: _Options) -> None:
+async def _watch(site_file: Path, page: Page, simulator: Any, options: _Options) -> None:
     """Follow the daemon's stream and the simulator's story until cancelled."""
     import httpx
 
@@ -133,7 +141,7 @@ async def _watch(folder: Path, site_file: Path, simulator: Any, options: _Option
     timeout = httpx.Timeout(10.0, read=None)
     async with httpx.AsyncClient(transport=transport, base_url=BASE, timeout=timeout) as client:
         await _wait_for(client)
-        view = Headless(title, as_json=options.as_json) if options.headless else Live(title)
+        view = Headless(title, page, as_json=options.as_json) if options.headless else Live(title, page)
         view.begin([unit.name for unit in site.units], (await client.get("/v1/alarms?all=true")).json())
         with view:
             async with asyncio.TaskGroup() as group:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import asdict
 from types import TracebackType
 from typing import Any, Self
 
@@ -11,6 +12,7 @@ from pydantic import TypeAdapter
 from rich.console import Console, RenderableType
 from rich.live import Live as RichLive
 
+from daemon.cli.demo_page import Page
 from daemon.cli.terminal_view import TerminalState, render
 from daemon.web.schemas import AlarmView, TransitionView, UnitView
 
@@ -30,8 +32,9 @@ def _story_line(event: dict[str, Any]) -> str:
 class Live:
     """The live picture."""
 
-    def __init__(self, title: str) -> None:
-        self._state = TerminalState(title)
+    def __init__(self, title: str, page: Page) -> None:
+        self._page = page
+        self._state = TerminalState(title, door=page.words)
         self._started = self._heard = time.monotonic()
         self._console = Console()
         self._live = RichLive(
@@ -39,6 +42,7 @@ class Live:
         )
 
     def __enter__(self) -> Self:
+        print(self._page.words, flush=True)  # stays behind on the screen when the picture has gone
         self._live.__enter__()
         return self
 
@@ -80,8 +84,9 @@ class Live:
 class Headless:
     """Lines on standard output: the story, every step of every alarm with its meaning, and a summary."""
 
-    def __init__(self, title: str, *, as_json: bool) -> None:
+    def __init__(self, title: str, page: Page, *, as_json: bool) -> None:
         self._title = title
+        self._page = page
         self._as_json = as_json
         self._scans: dict[str, int] = {}
         self._steps: list[TransitionView] = []
@@ -89,7 +94,8 @@ class Headless:
         self._latest: dict[str, UnitView] = {}
 
     def __enter__(self) -> Self:
-        self._print({"kind": "started", "site": self._title}, self._title)
+        started = {"kind": "started", "site": self._title, "page": asdict(self._page)}
+        self._print(started, f"{self._title}\n{self._page.words}")
         return self
 
     def __exit__(

@@ -56,6 +56,8 @@ class TerminalState:
     age: float = 0.0
     """Seconds since the daemon was last heard."""
     caption: str = ""
+    door: str = ""
+    """Where the page is and how to get in, shown in the head."""
 
     def take(self, unit: UnitView) -> None:
         """Take a unit's newest values into the picture and its trends."""
@@ -77,18 +79,19 @@ def render(state: TerminalState, height: int) -> RenderableType:
         Text(state.site, style="bold"),
         Text(f"{state.caption}   {heard}", style="reverse bold" if stale else "dim"),
     )
+    door = Text(state.door, no_wrap=True)
     units = Table.grid(expand=True, padding=(0, 1))
     known = [state.units[name] for name in state.order if name in state.units]
     for _ in known:
         units.add_column(ratio=1)
     units.add_row(*(_unit(unit, state, dead=stale) for unit in known))
-    used = 4 + len(ROWS) + 4
+    used = 4 + len(ROWS) + 4 + (1 if state.door else 0)
     alarms = _alarms(state.alarms, room=max(6, (height - used) * 2 // 3))
     left = max(3, height - used - _lines(state.alarms, height, used))
     log = Group(
         *(Text(line, style="dim", no_wrap=True, overflow="ellipsis") for line in _tail(state.log, left))
     )
-    return Group(head, units, alarms, Padding(log, (0, 1)))
+    return Group(head, *([door] if state.door else []), units, alarms, Padding(log, (0, 1)))
 
 
 def _lines(alarms: Sequence[AlarmView], height: int, used: int) -> int:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from playwright.async_api import Browser, async_playwright
 
+from daemon.cli.demo_page import USERS_FILE
 from daemon.web.access.accounts import Accounts, AccountsFile, User
 from daemon.web.access.passwords import hash_password
 from daemon.web.access.permissions import Role
@@ -93,12 +94,11 @@ async def _playing(work: Path, upsets: str) -> AsyncIterator[str]:
     modbus, mqtt, web = free_port(), free_port(), free_port()
     text = files("config").joinpath("examples/demo.toml").read_text(encoding="utf-8")
     text = text.replace("port = 15020", f"port = {modbus}").replace("port = 18830", f"port = {mqtt}")
-    if "\n[web]" not in text:
-        text += f"\n[web]\nport = {web}\nrequest_burst = 500\n"
+    text = text.replace("port = 8321", f"port = {web}\nrequest_burst = 500")
     (work / "site.toml").write_text(text)
     (work / "story.toml").write_text(f'name = "pictures"\ntime_factor = 40.0\n{upsets}')
     user = User(name="olga", role=Role.OPERATOR, password=hash_password(PASSWORD), changed=time.time())
-    AccountsFile(work / "tegwatch-users.json").change(lambda _: Accounts(users=(user,)))
+    AccountsFile(work / USERS_FILE).change(lambda _: Accounts(users=(user,)))
     async with (
         embedded_broker(mqtt),
         _program("simulate", str(work / "site.toml"), "--story", str(work / "story.toml")),

@@ -8,10 +8,12 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from daemon.cli.demo_page import Page
 from daemon.cli.demo_views import Headless
 from daemon.cli.terminal_view import TerminalState, render, sorted_alarms, why
 from daemon.web.schemas import AlarmView, CauseView
 
+PAGE = Page("http://127.0.0.1:1/", "demo", "abcde-fghij")
 FAULT = CauseView(
     fault="gas hotter than usual", share=0.8, evidence_for=[], evidence_against=[], unknown=[], check="Look."
 )
@@ -64,6 +66,14 @@ def drawn(*alarms: AlarmView) -> str:
     return capture.get()
 
 
+def test_the_head_says_where_the_page_is_and_how_to_get_in() -> None:
+    screen = Console(width=140, height=40, file=io.StringIO())
+    with screen.capture() as capture:
+        screen.print(render(TerminalState("site", door=PAGE.words), 40))
+    second = capture.get().splitlines()[1]
+    assert all(word in second for word in (PAGE.address, PAGE.name, PAGE.password))
+
+
 def test_what_nobody_has_seen_comes_first_and_what_stands_before_what_is_gone() -> None:
     shown = sorted_alarms(
         [
@@ -92,7 +102,7 @@ def test_nobody_is_told_to_act_on_a_condition_that_is_gone() -> None:
 def test_lines_leave_out_what_is_suppressed_by_design_and_count_what_came_and_went(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    with Headless("site", as_json=False) as lines:
+    with Headless("site", PAGE, as_json=False) as lines:
         for alarm_name, previous, state, event in (
             ("bypass", "NORM", "DSUPR", "suppressed by design"),
             ("level", "NORM", "UNACK", "condition true"),
@@ -101,5 +111,6 @@ def test_lines_leave_out_what_is_suppressed_by_design_and_count_what_came_and_we
         ):
             lines.alarm({**STEP, "alarm": alarm_name, "previous": previous, "state": state, "event": event})
     shown = capsys.readouterr().out
+    assert PAGE.words in shown
     assert "DSUPR" not in shown
     assert "Alarms raised: 1, returned to normal: 1." in shown
