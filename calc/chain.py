@@ -27,7 +27,7 @@ from calc.uncertainty import Absolute, Effects, Relative, combine, probability_b
 from calc.water import DEW_POINT, log_water_content
 
 _LITTLE = 1e-30  # rate that stands for none, so that its logarithm exists
-_PUREST = 0.99999  # lean glycol above this is a wrong bias or a wrong sample
+_PUREST = 0.99999  # no reboiler makes it purer: a wrong reading or a wrong sample
 _NEAR_ONE = 1e-6  # |ln A| below which Kremser's closed form loses digits
 
 
@@ -151,7 +151,7 @@ class Chain:
         self.estimates["water_load"] = self.load.estimate
 
     def _lean_glycol(self) -> None:
-        """Purity by laboratory, or by the reboiler with the bias that past samples showed."""
+        """Purity by laboratory, or by the reboiler with the factor that past samples showed."""
         design, sd, r, xp = self.design, self.sd, self.readings, self.xp
         pressure = self._measured_or(
             r.reboiler_pressure, design.barometric_pressure + design.still_back_pressure
@@ -169,16 +169,19 @@ class Chain:
             "reboiler_pressure": lean.log_by_log_pressure * (sd.reboiler_pressure / pressure),
             "stripping_gas_ratio": lean.log_by_log_stripping * sd.stripping_gas_ratio,
         }
-        own: Effects = {}
-        if design.lean_purity_bias_uncertainty is None:
+        factor = design.lean_water_factor
+        if design.lean_water_factor_uncertainty is None:
             log_effects["activity"] = lean.log_by_log_activity * sd.activity
             log_effects["activity_reboiler"] = lean.log_by_log_activity * sd.activity_reboiler
-        else:
-            own = {"laboratory_mass_fraction": design.lean_purity_bias_uncertainty}
         molar_mass = _mixture_molar_mass(x)
-        by_log_x = -x * (TEG_MOLAR_MASS * WATER_MOLAR_MASS) / (molar_mass * molar_mass)
-        value = (1.0 - x) * TEG_MOLAR_MASS / molar_mass + design.lean_purity_bias
-        effects = combine((by_log_x, log_effects), (1.0, own))
+        by_log_x = -factor * x * (TEG_MOLAR_MASS * WATER_MOLAR_MASS) / (molar_mass * molar_mass)
+        value = (1.0 - x) * TEG_MOLAR_MASS / molar_mass
+        if factor != 1.0:
+            value = 1.0 - factor * (1.0 - value)
+        effects = combine((by_log_x, log_effects))
+        if design.lean_water_factor_uncertainty is not None:
+            own: Effects = {"laboratory_mass_fraction": design.lean_water_factor_uncertainty}
+            effects = combine((1.0, effects), (value - 1.0, own))
         if not _absent(r.lean_mass_fraction):
             unsampled = xp.isnan(r.lean_mass_fraction)
             effects = {source: xp.where(unsampled, effect, 0.0) for source, effect in effects.items()}

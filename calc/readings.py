@@ -96,10 +96,14 @@ class Design:
     """Equilibrium stages of a stripping column below the reboiler [-]; 0: gas into the reboiler."""
     volumetric_efficiency: float = 0.95
     """Delivered over displaced volume of the pump [-]."""
-    lean_purity_bias: float = 0.0
-    """Laboratory less calculated TEG fraction of past samples [kg/kg]; added to the calculated one."""
-    lean_purity_bias_uncertainty: float | None = None
-    """Standard uncertainty of that bias [kg/kg]; where given it takes the place of the reboiler model's."""
+    lean_water_factor: float = 1.0
+    """Water in the lean glycol by past laboratory samples over that calculated [-].
+
+    A factor and no difference: an activity model, a thermometer or a back-pressure that is a little off
+    shifts the water by about the same share at any reboiler temperature, and no factor makes glycol that is
+    purer than pure."""
+    lean_water_factor_uncertainty: float | None = None
+    """Its standard uncertainty, relative [-]; where given it takes the place of the reboiler model's."""
 
 
 @dataclass(frozen=True, slots=True)

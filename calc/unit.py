@@ -67,8 +67,7 @@ CHECKED: dict[str, ValidRange] = {
 
 _ABSENT: dict[str, str] = {
     "limit_dew_point": "it is stated at contactor pressure, and that is not known",
-    "lean_mass_fraction": "the glycol does not boil at this reboiler temperature and pressure, or the purity "
-    "bias leads beyond pure TEG",
+    "lean_mass_fraction": "the glycol does not boil at this reboiler temperature and pressure",
     "circulation_ratio": "no water is removed",
     "required_circulation_rate": "no rate of this lean glycol reaches the limit: it is not pure enough",
     "required_stroke_rate": "no rate of this lean glycol reaches the limit: it is not pure enough",
@@ -258,7 +257,7 @@ def check_design(design: Design) -> None:
         ("still_back_pressure", 0.0, 150e3),
         ("stripping_gas_ratio", 0.0, 500.0),
         ("stripping_stages", 0.0, 10.0),
-        ("lean_purity_bias", -0.1, 0.1),
+        ("lean_water_factor", 0.1, 10.0),
     ):
         value = getattr(design, name)
         if not lower <= value <= upper:

@@ -45,8 +45,8 @@ DESIGN_KINDS: dict[str, Quantity] = {
     "stripping_gas_ratio": Quantity.GAS_LIQUID_RATIO,
     "stripping_stages": Quantity.NUMBER,
     "volumetric_efficiency": Quantity.NUMBER,
-    "lean_purity_bias": Quantity.MASS_FRACTION,
-    "lean_purity_bias_uncertainty": Quantity.MASS_FRACTION,
+    "lean_water_factor": Quantity.NUMBER,
+    "lean_water_factor_uncertainty": Quantity.FRACTION,
 }
 STANDING_CAUTIONS = (
     "A calculation, no measurement and no safety system: it replaces no shutdown, no analyzer and no sample.",

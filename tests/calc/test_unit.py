@@ -37,7 +37,7 @@ DESIGNS = {
     ),
     "stripping gas": dataclasses.replace(DESIGN, stripping_gas_ratio=20.0),
     "stripping column": dataclasses.replace(DESIGN, stripping_gas_ratio=20.0, stripping_stages=1.5),
-    "biased purity": dataclasses.replace(DESIGN, lean_purity_bias=-2e-3, lean_purity_bias_uncertainty=1e-3),
+    "biased purity": dataclasses.replace(DESIGN, lean_water_factor=1.2, lean_water_factor_uncertainty=0.1),
 }
 # Usable range of each reading and a value out of it; a reading is absent now and then.
 DRAWN: dict[str, tuple[float, float, float]] = {

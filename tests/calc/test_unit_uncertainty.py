@@ -168,10 +168,15 @@ def test_what_contactor_and_reboiler_share_cancels_when_purity_is_calculated() -
 
 
 def test_past_samples_take_the_place_of_the_reboiler_model() -> None:
-    known = dataclasses.replace(DESIGN, lean_purity_bias=0.001, lean_purity_bias_uncertainty=0.0005)
+    known = dataclasses.replace(DESIGN, lean_water_factor=1.25, lean_water_factor_uncertainty=0.04)
     before, after = (evaluate(READINGS, design).lean_mass_fraction for design in (DESIGN, known))
 
-    assert after.value == pytest.approx(before.value + 0.001, abs=1e-12)
+    assert 1.0 - after.value == pytest.approx(1.25 * (1.0 - before.value), rel=1e-12)
+    instruments = {"reboiler_temperature", "reboiler_pressure"}
+    theirs = Uncertainties(**{s: getattr(SD, s) if s in instruments else 0.0 for s in SOURCES})
+    alone = evaluate(READINGS, DESIGN, theirs).lean_mass_fraction.uncertainty
+    by_hand = math.hypot(1.25 * alone, 0.04 * (1.0 - after.value))
+    assert evaluate(READINGS, known, SD).lean_mass_fraction.uncertainty == pytest.approx(by_hand, rel=1e-12)
     assert after.uncertainty < before.uncertainty
 
 
