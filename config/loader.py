@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from config.alarm_set import alarm_problems
 from config.consistency import inconsistencies
 from config.errors import ConfigError, Problem
+from config.former_keys import what_became_of
 from config.introspect import known_keys
 from config.quantities import Quantity
 from config.site import Site
@@ -216,6 +217,11 @@ def _problem(origins: Origins, data: dict[str, Any], detail: Any) -> Problem:
         fix = f"did you mean {near[0]}?" if near else f"known keys here: {', '.join(known)}"
         if key in Site.model_fields:
             fix = "it belongs at the top of the file, above the first [table]"
+        if (former := what_became_of(path)) is not None:
+            message, fix = "was a key of an earlier version", former
+    elif kind == "literal_error" and path == ("schema_version",):
+        message = f"has the value {detail['input']!r}, this tegwatch knows {context['expected']}"
+        fix = "install the tegwatch that the file was written for, or write it anew by tegwatch init"
     elif kind in {"literal_error", "enum"}:
         message, fix = f"has the value {detail['input']!r}", f"use one of {context['expected']}"
     elif kind == "union_tag_invalid":
