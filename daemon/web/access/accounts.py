@@ -20,6 +20,7 @@ from pydantic import Field, StringConstraints, ValidationError
 
 from config.base import StrictModel
 from daemon.web.access.permissions import ROLE_PERMISSIONS, Permission, Role
+from daemon.web.access.private_file import read_private, replace_private
 
 UserName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9._-]{0,31}$")]
 """Lower-case letters, digits, ``.``, ``_`` and ``-``, beginning with a letter."""
@@ -209,15 +210,12 @@ class AccountsFile:
             Others may read it, or it does not hold what it should.
         """
         try:
-            with self.path.open("rb") as stream:
-                mode = os.fstat(stream.fileno()).st_mode
-                text = stream.read()
+            text = read_private(self.path)
         except FileNotFoundError:
             return Accounts()
         except OSError as error:
-            raise AccountsUnusable(f"{self.path}: cannot be read: {error.strerror}") from error
-        if mode & 0o077:
-            raise AccountsUnusable(f"{self.path}: others may read it; run: chmod 600 {self.path}")
+            reason = f"cannot be read: {error.strerror}" if error.strerror else str(error)
+            raise AccountsUnusable(f"{self.path}: {reason}") from error
         try:
             return Accounts.model_validate_json(text)
         except ValidationError as error:
@@ -241,7 +239,7 @@ class AccountsFile:
         try:
             with self._locked():
                 after = edit(self.read())
-                self._replace(after)
+                replace_private(self.path, after.model_dump_json(indent=1))
         except OSError as error:
             raise AccountsUnusable(f"{self.path}: cannot be written: {error.strerror}") from error
         return after
@@ -254,18 +252,3 @@ class AccountsFile:
             yield
         finally:
             os.close(lock)
-
-    def _replace(self, accounts: Accounts) -> None:
-        beside = self.path.with_suffix(".new")
-        beside.unlink(missing_ok=True)
-        handle = os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(accounts.model_dump_json(indent=1))
-            stream.flush()
-            os.fsync(stream.fileno())
-        beside.replace(self.path)
-        folder = os.open(self.path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)

@@ -15,6 +15,7 @@ import structlog
 from config.web import WebSettings
 from daemon.clock import Clock
 from daemon.web.access.accounts import Accounts, AccountsFile, AccountsUnusable, ChangeRefused, User
+from daemon.web.access.kept_sessions import SessionKeeper, stamp_of
 from daemon.web.access.passwords import hash_password, needs_new_hash, password_matches, password_problem
 from daemon.web.access.permissions import ROLE_PERMISSIONS, Permission, Role
 from daemon.web.access.principal import Audit, Caller, Principal
@@ -101,10 +102,14 @@ class Authority:
         self._first = ""
         self._first_until = 0.0
         self._refresh()
+        beside = file.path.with_name(f"{file.path.stem}-sessions.json")
+        self._keeper = SessionKeeper(beside, self.sessions, clock, audit)
+        self._keeper.restore({user.name: user for user in self._accounts.users})
 
     def close(self) -> None:
-        """Let go of the thread for hashes."""
+        """Keep the sessions for the next run and let go of the threads."""
         self._hashing.shutdown(wait=False, cancel_futures=True)
+        self._keeper.close()
 
     # ------------------------------------------------------------------ who asks
 
@@ -141,6 +146,7 @@ class Authority:
             return None
         if not caller.background:
             self.sessions.touch(session, now)
+            self._keeper.keep_activity()
         permissions = ROLE_PERMISSIONS[user.role]
         if self.sessions.idle(session, now):
             permissions &= AFTER_IDLE
@@ -178,14 +184,19 @@ class Authority:
         self._delays.succeeded(name, address)
         if needs_new_hash(user.password):
             await self._set_password(user.name, password)
-        secret, session = self.sessions.begin(name, address, self._clock.monotonic())
+        user = self._accounts.user(name)
+        if user is None:  # removed while the password was looked at
+            raise WrongCredentials
+        secret, session = self.sessions.begin(name, address, self._clock.monotonic(), stamp_of(user))
+        await self._keeper.keep()
         self._audit("login", f"{name} logged in", actor=name, role=user.role.value, address=address)
         return secret, session, user.role
 
-    def log_out(self, principal: Principal) -> None:
-        """Close the caller's session."""
+    async def log_out(self, principal: Principal) -> None:
+        """Close the caller's session, for good: a restart does not bring it back."""
         if principal.session is not None:
             self.sessions.end(principal.session)
+            await self._keeper.keep()
             self._audit(
                 "logout", f"{principal.name} logged out", actor=principal.name, address=principal.address
             )
@@ -210,6 +221,7 @@ class Authority:
         await self._acceptable(new, principal.name)
         await self._set_password(principal.name, new)
         self.sessions.end_all_of(principal.name)
+        await self._keeper.keep()
         self._audit(
             "password changed", f"{principal.name} changed his password", actor=principal.name,
             address=principal.address,
@@ -366,6 +378,7 @@ class Authority:
             if old == new:
                 continue
             self.sessions.end_all_of(name)
+            self._keeper.keep_soon()
             what = "removed" if new is None else f"added as {new.role}" if old is None else "changed"
             if old is not None and new is not None and old.role is not new.role:
                 what = f"changed from {old.role} to {new.role}"

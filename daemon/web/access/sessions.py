@@ -1,13 +1,15 @@
-"""Sessions of people who logged in: kept here, in memory; the browser holds nothing but a random name.
+"""Sessions of people who logged in: kept by the daemon; the browser holds nothing but a random name.
 
-A restart of the daemon ends every session. What is kept is the SHA-256 of the name, so that a dump of the
-memory of this table opens no session.
+What is kept is the SHA-256 of the name, so that a copy of this table opens no session. The token against
+forged requests is made from the name, so it need not be kept at all.
 """
 
 from __future__ import annotations
 
 import hashlib
+import hmac
 import secrets
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daemon.web.access.permissions import Permission
@@ -23,12 +25,14 @@ class Session:
 
     user: str
     digest: str
-    csrf: str
-    """Must come back in a header with every request that changes something."""
     address: str
     began: float
     active: float
     """When the user last did something."""
+    stamp: str = ""
+    """Of the user's record at log-in; another one ends the session at a restart."""
+    csrf: str = ""
+    """Must come back in a header with every request that changes something; known once the name has come."""
 
 
 class Sessions:
@@ -51,22 +55,32 @@ class Sessions:
     def __len__(self) -> int:
         return len(self._open)
 
-    def begin(self, user: str, address: str, now: float) -> tuple[str, Session]:
+    def begin(self, user: str, address: str, now: float, stamp: str = "") -> tuple[str, Session]:
         """Open a session; return its secret name, which is given to nobody else, and the session."""
         self._sweep(now)
         mine = sorted((one for one in self._open.values() if one.user == user), key=lambda one: one.active)
         for old in mine[: max(0, len(mine) + 1 - PER_USER)]:
             del self._open[old.digest]
         name = secrets.token_urlsafe(32)
-        session = Session(user, _digest(name), secrets.token_urlsafe(32), address, now, now)
+        session = Session(user, _digest(name), address, now, now, stamp, _csrf(name))
         self._open[session.digest] = session
         return name, session
+
+    def restore(self, session: Session, now: float) -> None:
+        """Take back a session of an earlier run, unless it has ended meanwhile."""
+        if self._alive(session, now):
+            self._open[session.digest] = session
+
+    def open(self, now: float) -> Iterator[Session]:
+        """Yield every session that has not ended."""
+        return (one for one in self._open.values() if self._alive(one, now))
 
     def find(self, name: str, now: float) -> Session | None:
         """Return the session of a name, unless it has ended."""
         session = self._open.get(_digest(name))
         if session is None or not self._alive(session, now):
             return None
+        session.csrf = session.csrf or _csrf(name)
         return session
 
     def holds(self, session: Session, now: float) -> bool:
@@ -103,3 +117,7 @@ class Sessions:
 
 def _digest(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()
+
+
+def _csrf(name: str) -> str:
+    return hmac.new(name.encode(), b"csrf", hashlib.sha256).hexdigest()

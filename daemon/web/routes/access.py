@@ -61,7 +61,7 @@ def add_session_routes(api: FastAPI, authority: Authority | None) -> None:
     @api.delete("/v1/session", tags=["access"], status_code=204)
     async def log_out(caller: CallerIs, request: Request, response: Response) -> None:
         """Log out; the session ends at once."""
-        authority.log_out(caller)
+        await authority.log_out(caller)
         _set_cookie(request, response, "")
 
     @api.put("/v1/session/password", tags=["access"], status_code=204, responses=_CHANGES)
