@@ -8,12 +8,11 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from config.alarms import AlarmClass, PriorityName
 from config.base import Name, StrictModel
 from config.controllers import MqttBase, Port, Tls
 from config.fields import Duration
 from config.topics import check_prefix
-
-PrioritySetting = Literal["low", "medium", "high", "highest"]
 
 
 class MqttSink(MqttBase):
@@ -28,10 +27,12 @@ class MqttSink(MqttBase):
     kind: Literal["mqtt"]
     prefix: Annotated[str, AfterValidator(check_prefix)] = "tegwatch"
     """First part of every topic; a prefix that could be a command topic is refused."""
-    minimum_priority: PrioritySetting = "low"
+    minimum_priority: PriorityName = "low"
     """Alarms below it are not sent."""
+    classes: tuple[AlarmClass, ...] = ()
+    """Alarm classes that are sent (safety, contract, equipment, instrument, system); empty means all."""
     units: tuple[Name, ...] = ()
-    """Dehydration units whose alarms are sent; empty means all."""
+    """Dehydration units whose alarms are sent, "daemon" for this program's own; empty means all."""
     values: bool = False
     """Also publish each unit's values at every scan, on ``<prefix>/<site>/<unit>/values``."""
 
@@ -41,10 +42,12 @@ class SinkBase(StrictModel):
 
     name: Name
     """Name of this sink and of its place in the journal."""
-    minimum_priority: PrioritySetting = "low"
+    minimum_priority: PriorityName = "low"
     """Alarms below it are not sent."""
+    classes: tuple[AlarmClass, ...] = ()
+    """Alarm classes that are sent (safety, contract, equipment, instrument, system); empty means all."""
     units: tuple[Name, ...] = ()
-    """Dehydration units whose alarms are sent; empty means all."""
+    """Dehydration units whose alarms are sent, "daemon" for this program's own; empty means all."""
 
 
 class LogSink(SinkBase):

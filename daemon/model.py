@@ -213,12 +213,35 @@ class Priority(enum.StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class LikelyCause:
+    """One known fault that may explain what is seen: no verdict, and never without evidence.
+
+    ``share`` is its part of the belief, from 0 to 1, among all known faults and that nothing is wrong.
+    ``evidence_for`` and ``evidence_against`` say what was seen, ``unknown`` what would tell more, ``check``
+    what to look at first.
+    """
+
+    fault: str
+    share: float
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    unknown: tuple[str, ...]
+    check: str
+
+
+NO_LONGER_CONFIGURED = "removed from configuration"
+"""Event of the transition that ends an alarm which a new configuration does not have."""
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmTransition:
     """One step of one alarm's life, complete enough to be read alone.
 
     ``occurrence`` identifies one raising of the alarm, from the first annunciation to its end: the id by
     which it is acknowledged and by which a receiver drops a repeat. ``value`` and ``setpoint`` are SI.
     ``actor`` is a user's name for operator actions and empty for the daemon's own transitions.
+    ``alarm_class`` is empty in what was recorded before classes were. ``causes`` holds, where an occurrence
+    begins and something moves, what would explain it, the likeliest first.
     """
 
     unit: str
@@ -237,6 +260,8 @@ class AlarmTransition:
     actor: str = ""
     comment: str = ""
     first_out: bool = False
+    alarm_class: str = ""
+    causes: tuple[LikelyCause, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

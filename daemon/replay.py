@@ -67,11 +67,17 @@ class Replay:
     notes: list[str] = field(default_factory=list)
 
     def differences(self) -> int:
-        """Count the transitions of the span that only one side has, or has otherwise."""
-        mine = [step for step in self.recorded if self.begin <= step.time < self.end]
-        other = [step for step in self.replayed if self.begin <= step.time < self.end]
+        """Count the transitions of the span that only one side has, or has otherwise.
+
+        Likely causes count only where values were calculated anew: stored values do not tell them.
+        """
+        mine = [self._compared(step) for step in self.recorded if self.begin <= step.time < self.end]
+        other = [self._compared(step) for step in self.replayed if self.begin <= step.time < self.end]
         same = sum(first == second for first, second in zip(mine, other, strict=False))
         return max(len(mine), len(other)) - same
+
+    def _compared(self, step: AlarmTransition) -> AlarmTransition:
+        return dataclasses.replace(step, causes=()) if self.kept_values else step
 
 
 def may_keep_values(site: Site, starts: Sequence[DaemonStart], version: str) -> bool:
@@ -202,7 +208,7 @@ class _Driver:
             outcome = self._monitor.judge_again(scan, values, step.events)
         else:
             outcome = self._monitor.step(scan)
-        found.replayed += map(_as_stored, outcome.alarms)
+        self._came(outcome.alarms)
         if outcome.checkpoint is not None:
             self._state = outcome.checkpoint
 
@@ -216,9 +222,15 @@ class _Driver:
         except ActionRefusedError:
             self._found.unheard_requests += 1
             return
-        self._found.replayed += map(_as_stored, transitions)
+        self._came(transitions)
         if transitions and self._monitor.saves:
             self._state = self._monitor.save()
+
+    def _came(self, transitions: Iterable[AlarmTransition]) -> None:
+        """Take what the monitor said; of stored values it knows no likely causes but those of long ago."""
+        for step in transitions:
+            said = dataclasses.replace(step, causes=()) if self._found.kept_values else step
+            self._found.replayed.append(_as_stored(said))
 
 
 def _raw(step: RecordedStep) -> dict[str, Reading]:

@@ -18,6 +18,7 @@ In a healthy scan everything after ``spread`` is a few dozen bytes.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import json
 import math
@@ -32,6 +33,7 @@ from daemon.model import (
     AlarmState,
     AlarmTransition,
     Event,
+    LikelyCause,
     OperatingState,
     Outcome,
     Priority,
@@ -323,8 +325,12 @@ def pack_record(record: AlarmTransition | Event) -> str:
     """Write a transition or an event as JSON, the same text for the same content."""
     if isinstance(record, AlarmTransition):
         data: dict[str, Any] = {
-            name: getattr(record, name) for name in AlarmTransition.__slots__ if name != "unit"
+            name: getattr(record, name)
+            for name in AlarmTransition.__slots__
+            if name not in {"unit", "causes"}
         }
+        if record.causes:
+            data["causes"] = [dataclasses.asdict(cause) for cause in record.causes]
     else:
         data = {name: getattr(record, name) for name in Event.__slots__ if name != "unit"}
         data["data"] = dict(record.data)
@@ -332,11 +338,19 @@ def pack_record(record: AlarmTransition | Event) -> str:
 
 
 def unpack_transition(unit: str, text: str) -> AlarmTransition:
-    """Read a transition back."""
+    """Read a transition back; one from before alarms had classes and causes has none."""
     data = json.loads(text)
+    data["causes"] = tuple(_cause(cause) for cause in data.get("causes", ()))
     data["previous"], data["state"] = AlarmState(data["previous"]), AlarmState(data["state"])
     data["priority"] = Priority(data["priority"])
     return AlarmTransition(unit=unit, **data)
+
+
+def _cause(data: Mapping[str, Any]) -> LikelyCause:
+    lists: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in data.items()
+    }
+    return LikelyCause(**lists)
 
 
 def unpack_event(unit: str, text: str) -> Event:

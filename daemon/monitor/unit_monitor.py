@@ -112,7 +112,7 @@ class UnitMonitor:
             specs,
         )
         self._outlook = Outlook(unit, _full_gas_rate(specs))
-        self._engine = AlarmEngine(unit.name, self._alarms, self._write)
+        self._engine = AlarmEngine(unit.name, self._alarms, self._write, self._outlook.diagnosis)
         self._saved_alarms: Mapping[str, object] | None = None
         self._untold: tuple[AlarmTransition, ...] = ()  # of a restart whose first request was refused
         self._stall: float | None = None

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from config.sinks import MqttSink, SinkBase
-from daemon.model import AlarmTransition, Entry, EntryKind, Event, Priority
+from daemon.model import NO_LONGER_CONFIGURED, AlarmTransition, Entry, EntryKind, Event, Priority
 
 ROUTE_TEST = "route test"
 """Kind of the event that proves a sink's way to its receiver; every sink delivers it."""
@@ -51,22 +51,30 @@ class DeliveryFailed(Exception):  # noqa: N818 - says what happened, as the runn
 class Selection:
     """Which entries a sink sends on.
 
-    ``kinds`` are asked of the journal; alarms must also have the minimum priority and, where units are
-    named, belong to one of them. A route test always passes.
+    ``kinds`` are asked of the journal; alarms must also have the minimum priority and, where classes or
+    units are named, belong to one of them. A route test always passes, and so does the end of an alarm that
+    is no longer configured: the same change of the site file may have taken its unit out of the filter, and
+    whoever was told of it would keep it for ever. What was recorded before alarms had classes passes for any.
     """
 
     kinds: frozenset[EntryKind] = frozenset({EntryKind.ALARM, EntryKind.EVENT})
     minimum_priority: Priority = Priority.LOW
     units: frozenset[str] = frozenset()
+    classes: frozenset[str] = frozenset()
 
     def takes(self, entry: Entry) -> bool:
         """Whether the sink sends this entry on."""
         body = entry.body
         if isinstance(body, Event) and body.kind == ROUTE_TEST:
             return True
+        if isinstance(body, AlarmTransition):
+            if body.event == NO_LONGER_CONFIGURED:
+                return EntryKind.ALARM in self.kinds
+            if _RANK[body.priority] < _RANK[self.minimum_priority]:
+                return False
+            if self.classes and body.alarm_class and body.alarm_class not in self.classes:
+                return False
         if self.units and entry.unit not in self.units:
-            return False
-        if isinstance(body, AlarmTransition) and _RANK[body.priority] < _RANK[self.minimum_priority]:
             return False
         return entry.kind in self.kinds
 
@@ -74,7 +82,9 @@ class Selection:
 def selection_of(settings: SinkBase | MqttSink, *kinds: EntryKind) -> Selection:
     """Make the selection that a sink's settings ask for; of alarms and events where no kinds are named."""
     chosen = frozenset(kinds) or frozenset({EntryKind.ALARM, EntryKind.EVENT})
-    return Selection(chosen, Priority(settings.minimum_priority), frozenset(settings.units))
+    return Selection(
+        chosen, Priority(settings.minimum_priority), frozenset(settings.units), frozenset(settings.classes)
+    )
 
 
 class Sink(Protocol):

@@ -2,10 +2,20 @@
 
 Every document carries ``id`` (by which a receiver drops a repeat), ``sequence`` (order in the journal),
 ``time`` (UTC, RFC 3339), ``site`` and ``unit``. Numbers stand with their unit in the site's unit system.
+
+An alarm's document says where it stands (``state``, ``previous_state``, ``event``, ``annunciated``), how it
+is managed (``priority``, ``severity``, ``alarm_class``), why it came (``message``, ``reason``, ``value``,
+``setpoint``) and who acted (``actor``, ``comment``). Where an occurrence begins, ``likely_causes`` lists up to
+three known faults that would explain what moves, the likeliest first: ``fault``, ``share`` (of the belief
+among all known faults and that nothing is wrong, 0 to 1), ``evidence_for`` (never empty),
+``evidence_against``, ``unknown`` (what is not measured and would tell more) and ``check`` (what to look at
+first). It is no verdict; the list is empty where nothing moves, in all other transitions, and for alarms about
+instruments, links and the program itself.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from collections.abc import Mapping
@@ -13,11 +23,12 @@ from dataclasses import dataclass
 
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.units import DisplayUnit
-from daemon.model import AlarmTransition, Entry, Event, Reading, Result, ScanRecord
+from daemon.model import AlarmTransition, Entry, Event, LikelyCause, Reading, Result, ScanRecord
 from daemon.times import rfc3339
 
 Document = dict[str, object]
 _DIGITS = 7  # of a number sent; more than any instrument has
+_SHARE_DIGITS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +97,7 @@ class Wording:
             "annunciated": alarm.state.annunciated,
             "priority": alarm.priority.value,
             "severity": alarm.priority.severity,
+            "alarm_class": alarm.alarm_class,
             "message": alarm.message,
             "reason": alarm.reason,
             "value": self.amount(alarm.value, alarm.quantity),
@@ -93,6 +105,10 @@ class Wording:
             "first_out": alarm.first_out,
             "actor": alarm.actor,
             "comment": alarm.comment,
+            "likely_causes": [
+                {**dataclasses.asdict(cause), "share": round(cause.share, _SHARE_DIGITS)}
+                for cause in alarm.causes
+            ],
         }
 
     def _scan(self, scan: ScanRecord) -> Document:
@@ -118,6 +134,30 @@ class Wording:
             factor = self.units[kind.quantity].conversion.factor
             shown["uncertainty"] = _rounded(result.uncertainty / factor)
         return shown | {"status": result.status.opc_ua_name, "reason": result.reason}
+
+
+def cause_words(cause: LikelyCause) -> str:
+    """Write a likely cause as one line that people read: with its evidence, and what to check first.
+
+    Examples
+    --------
+    >>> cause_words(LikelyCause("gas hotter", 0.62, ("contactor up",), (), ("inlet water",), "Inlet cooler"))
+    'gas hotter (62 %); for: contactor up; not known: inlet water; check first: Inlet cooler'
+    """
+    parts = [
+        f"{cause.fault} ({100.0 * cause.share:.0f} %)",
+        *(
+            f"{label}: {', '.join(evidence)}"
+            for label, evidence in (
+                ("for", cause.evidence_for),
+                ("against", cause.evidence_against),
+                ("not known", cause.unknown),
+            )
+            if evidence
+        ),
+        f"check first: {cause.check}",
+    ]
+    return "; ".join(parts)
 
 
 def entry_id(site: str, entry: Entry) -> str:

@@ -17,9 +17,9 @@ from config.controllers import Tls
 from config.sinks import MailSink as MailSettings
 from daemon.clock import Clock
 from daemon.credentials import CredentialError, read_credentials, tls_context
-from daemon.model import AlarmState, AlarmTransition, Entry, Event
+from daemon.model import NO_LONGER_CONFIGURED, AlarmState, AlarmTransition, Entry, Event
 from daemon.sinks.base import ROUTE_TEST, DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, entry_id
+from daemon.sinks.documents import Wording, cause_words, entry_id
 from daemon.times import rfc3339
 
 FLOOD = 10
@@ -41,13 +41,14 @@ _CAUTION = (
 
 
 def told(entries: Iterable[Entry]) -> list[Entry]:
-    """Return what is worth a mail: alarms raised or returned, and route tests; not what operators did."""
-    return [
-        entry
-        for entry in entries
-        if (isinstance(entry.body, AlarmTransition) and entry.body.state in _TOLD and not entry.body.actor)
-        or (isinstance(entry.body, Event) and entry.body.kind == ROUTE_TEST)
-    ]
+    """Return what is worth a mail: alarms raised, returned or taken away, route tests; no operators' acts."""
+
+    def worth(body: object) -> bool:
+        if isinstance(body, AlarmTransition):
+            return body.state in _TOLD and (not body.actor or body.event == NO_LONGER_CONFIGURED)
+        return isinstance(body, Event) and body.kind == ROUTE_TEST
+
+    return [entry for entry in entries if worth(entry.body)]
 
 
 def gathering(sent: Iterable[float], now: float) -> float:
@@ -167,6 +168,8 @@ def _headline(entry: Entry) -> str:
     body = entry.body
     if isinstance(body, AlarmTransition):
         what = "returned to normal" if not _active(body) else body.priority.value
+        if body.event == NO_LONGER_CONFIGURED:
+            what = "no longer watched"
         return f"[{what}] {entry.unit}: {body.message}"
     return str(getattr(body, "message", ""))
 
@@ -182,11 +185,18 @@ def _block(wording: Wording, entry: Entry) -> str:
         lines += [
             f"Time: {rfc3339(entry.time)}",
             f"State: {body.state.value}",
+            *([f"Class: {body.alarm_class}"] if body.alarm_class else []),
             f"Reason: {_one_line(body.reason)}",
             f"Value: {wording.text(body.value, body.quantity) or 'none'}",
             f"Set point: {wording.text(body.setpoint, body.quantity) or 'none'}",
             f"Id: {entry_id(wording.site, entry)}",
         ]
+        if body.causes:
+            lines.append("Likely causes, by what moves; no verdict:")
+            lines += [
+                f"  {number}. {_one_line(cause_words(cause))}"
+                for number, cause in enumerate(body.causes, start=1)
+            ]
     return "\n".join(lines)
 
 

@@ -2,6 +2,7 @@
 
 The protocol acknowledges nothing: a message counts as delivered when the operating system took it over a
 connection that the receiver had not closed. Receivers drop repeats by the ``id`` in the structured data.
+Parameters ``cause1`` and on hold likely causes with their evidence, as many as leave room for the text.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from config.sinks import SyslogSink as SyslogSettings
 from daemon.credentials import CredentialError, tls_context
 from daemon.model import AlarmTransition, Entry, Priority
 from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
-from daemon.sinks.documents import Wording, entry_id
+from daemon.sinks.documents import Wording, cause_words, entry_id
 from daemon.times import rfc3339
 
 _LOCAL0 = 16
@@ -28,6 +29,7 @@ _SD_ID = "tegwatch@32473"
 """32473 is the enterprise number for documentation (RFC 5612): we have none of our own."""
 _LONGEST_PARAMETER = 200
 _LARGEST = 2048  # octets that a receiver should take (RFC 5424, section 6.1)
+_LARGEST_DATA = 1500  # octets of structured data beyond which no likely cause is added: the text needs room
 
 
 def message(wording: Wording, entry: Entry, host: str, process: int) -> bytes:
@@ -55,6 +57,7 @@ def message(wording: Wording, entry: Entry, host: str, process: int) -> bytes:
             "occurrence": body.occurrence,
             "state": body.state.value,
             "priority": body.priority.value,
+            "class": body.alarm_class,
             "value": wording.text(body.value, body.quantity),
             "setpoint": wording.text(body.setpoint, body.quantity),
             "reason": body.reason,
@@ -64,7 +67,15 @@ def message(wording: Wording, entry: Entry, host: str, process: int) -> bytes:
         severity, kind = _NOTICE, "event"
         text = getattr(body, "message", "")
         fields["kind"] = getattr(body, "kind", "")
-    data = "".join(f' {name}="{_parameter(value)}"' for name, value in fields.items() if value)
+    data = "".join(
+        f' {name}="{_parameter(value[:_LONGEST_PARAMETER])}"' for name, value in fields.items() if value
+    )
+    for number, cause in enumerate(getattr(body, "causes", ()), start=1):
+        # As many as fit and each whole: one cut short would be a verdict without its evidence.
+        parameter = f' cause{number}="{_parameter(cause_words(cause))}"'
+        if len(f"{data}{parameter}".encode()) > _LARGEST_DATA:
+            break
+        data += parameter
     head = (
         f"<{_LOCAL0 * 8 + severity}>1 {rfc3339(entry.time)} {_printable(host, 255)} tegwatch {process} {kind}"
     )
@@ -166,9 +177,9 @@ def _one_line(text: str) -> str:
 
 
 def _parameter(text: str) -> str:
-    """Escape a value of structured data (RFC 5424, section 6.3.3), shortened to a size that all can take."""
-    short = _one_line(text[:_LONGEST_PARAMETER])
-    return "".join(f"\\{character}" if character in '"\\]' else character for character in short)
+    """Escape a value of structured data (RFC 5424, section 6.3.3)."""
+    line = _one_line(text)
+    return "".join(f"\\{character}" if character in '"\\]' else character for character in line)
 
 
 def _printable(text: str, length: int) -> str:

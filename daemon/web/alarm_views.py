@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from daemon.monitor.alarms import AlarmSnapshot
-from daemon.monitor.alarms.diagnosis import Candidate
 from daemon.times import rfc3339
-from daemon.web.schemas import AlarmView, CauseView
-from daemon.web.views import Views
+from daemon.web.schemas import AlarmView
+from daemon.web.views import Views, cause_view
 
 
 def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
@@ -34,16 +33,4 @@ def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
         shelved_until=None if snapshot.shelf is None else rfc3339(snapshot.shelf.until),
         first_out=snapshot.first_out,
         diagnosis=[cause_view(candidate) for candidate in snapshot.diagnosis],
-    )
-
-
-def cause_view(candidate: Candidate) -> CauseView:
-    """Show one known fault that would explain what moves."""
-    return CauseView(
-        fault=candidate.fault,
-        share=round(candidate.share, 3),
-        evidence_for=list(candidate.evidence_for),
-        evidence_against=list(candidate.evidence_against),
-        unknown=list(candidate.unknown),
-        check=candidate.check,
     )

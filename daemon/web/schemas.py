@@ -124,6 +124,10 @@ class TransitionView(View):
     actor: str
     comment: str
     first_out: bool
+    alarm_class: str
+    """Empty in what was recorded before alarms had classes."""
+    likely_causes: list[CauseView]
+    """Where an occurrence begins and something moves: what would explain it, the likeliest first."""
 
 
 class LinkView(View):

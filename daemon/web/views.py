@@ -10,9 +10,9 @@ from config.loader import unit_context
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.site import DehydrationUnit, Site
 from config.units import DisplayUnit, display_units
-from daemon.model import AlarmTransition, Link, Outcome, Reading, Result
+from daemon.model import AlarmTransition, LikelyCause, Link, Outcome, Reading, Result
 from daemon.times import rfc3339
-from daemon.web.schemas import LinkView, SiteView, TransitionView, UnitNames, UnitView, ValueView
+from daemon.web.schemas import CauseView, LinkView, SiteView, TransitionView, UnitNames, UnitView, ValueView
 
 ABSENT = "–"
 """Shown for a bad value: never a blank, never a zero."""
@@ -61,6 +61,8 @@ class Views:
             actor=step.actor,
             comment=step.comment,
             first_out=step.first_out,
+            alarm_class=step.alarm_class,
+            likely_causes=[cause_view(cause) for cause in step.causes],
         )
 
     def text(self, value: float | None, quantity: Quantity | None) -> str:
@@ -108,6 +110,18 @@ class Views:
             time=rfc3339(outcome.time if source_time is None else source_time),
             age=None if source_time is None else round(outcome.time - source_time, 3),
         )
+
+
+def cause_view(cause: LikelyCause) -> CauseView:
+    """Show one known fault that would explain what moves."""
+    return CauseView(
+        fault=cause.fault,
+        share=round(cause.share, 3),
+        evidence_for=list(cause.evidence_for),
+        evidence_against=list(cause.evidence_against),
+        unknown=list(cause.unknown),
+        check=cause.check,
+    )
 
 
 def site_view(site: Site, views: Views) -> SiteView:

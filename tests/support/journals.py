@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 from collections.abc import Collection
+from typing import Any
 
 from daemon.model import (
     AlarmState,
@@ -11,6 +13,7 @@ from daemon.model import (
     Entry,
     EntryKind,
     Event,
+    LikelyCause,
     OperatingState,
     Priority,
     Reading,
@@ -20,6 +23,17 @@ from daemon.model import (
 )
 
 START = 1_700_000_000.0
+CAUSES = (
+    LikelyCause(
+        "gas hotter than usual",
+        0.6181,
+        ("gas temperature up", "reboiler temperature down"),
+        ("gas rate up, expected as usual",),
+        ("measured outlet moisture",),
+        "Look at the inlet cooler.",
+    ),
+    LikelyCause("pump worn", 0.1, ("stroke rate up",), (), (), "Compare delivery with strokes."),
+)
 
 
 class MemoryJournal:
@@ -66,6 +80,7 @@ def alarm(
     unit: str = "unit-1",
     name: str = "reboiler_high",
     message: str = "Reboiler temperature high",
+    **more: Any,
 ) -> Entry:
     time = START + sequence
     transition = AlarmTransition(
@@ -82,8 +97,9 @@ def alarm(
         value=472.0388888888889,
         setpoint=471.4833333333333,
         quantity="temperature",
+        alarm_class="equipment",
     )
-    return Entry(sequence, unit, time, transition)
+    return Entry(sequence, unit, time, dataclasses.replace(transition, **more))
 
 
 def event(sequence: int, kind: str = "operating state") -> Entry:

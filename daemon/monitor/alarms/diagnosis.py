@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
+from daemon.model import LikelyCause
 from daemon.monitor.alarms.signatures import SIGNATURES, Move, Observable, Signature
 
 CONTRARY = 0.1
@@ -30,22 +30,6 @@ CLEAR_SHIFT = 3.0
 """A shift of this many usual standard deviations is a move."""
 CLEAR_SCATTER = 3.0
 """Scatter of this many times the usual is erratic."""
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One fault that may explain what is seen.
-
-    ``share`` is its part of the belief, from 0 to 1, among all known faults and that nothing is wrong.
-    ``evidence_for`` and ``evidence_against`` say what was seen, ``unknown`` what would tell more.
-    """
-
-    fault: str
-    share: float
-    evidence_for: tuple[str, ...]
-    evidence_against: tuple[str, ...]
-    unknown: tuple[str, ...]
-    check: str
 
 
 def judge_move(shift: float | None, scatter: float | None = None) -> Move | None:
@@ -69,7 +53,7 @@ def judge_move(shift: float | None, scatter: float | None = None) -> Move | None
 
 def diagnose(
     seen: Mapping[Observable, Move], signatures: Sequence[Signature] = SIGNATURES
-) -> tuple[Candidate, ...]:
+) -> tuple[LikelyCause, ...]:
     """Return the faults that may explain what is seen, the likeliest first.
 
     Parameters
@@ -81,7 +65,7 @@ def diagnose(
 
     Returns
     -------
-    tuple of Candidate
+    tuple of LikelyCause
         Empty when nothing moves: without evidence there is no verdict. A candidate has at least one
         observable that moves as it expects.
     """
@@ -131,7 +115,7 @@ def _quiet(move: Move) -> float:
     return QUIET if move is Move.STEADY else (1.0 - QUIET) / (len(Move) - 1)
 
 
-def _candidate(signature: Signature, seen: Mapping[Observable, Move], share: float) -> Candidate:
+def _candidate(signature: Signature, seen: Mapping[Observable, Move], share: float) -> LikelyCause:
     evidence_for: list[str] = []
     evidence_against: list[str] = []
     unknown: list[str] = []
@@ -144,7 +128,7 @@ def _candidate(signature: Signature, seen: Mapping[Observable, Move], share: flo
             evidence_against.append(f"{observable.value} {move.value}, expected {_either(expected)}")
         elif move is not Move.STEADY:
             evidence_for.append(f"{observable.value} {move.value}")
-    return Candidate(
+    return LikelyCause(
         signature.fault,
         share,
         tuple(evidence_for),

@@ -10,13 +10,21 @@ its condition becomes true keeps it quiet, and alarms that come together can be 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pydantic import TypeAdapter
 
 from config.alarms import ResolvedAlarm
-from daemon.model import ActionKind, AlarmState, AlarmTransition, OperatorAction, Priority
+from daemon.model import (
+    NO_LONGER_CONFIGURED,
+    ActionKind,
+    AlarmState,
+    AlarmTransition,
+    LikelyCause,
+    OperatorAction,
+    Priority,
+)
 from daemon.monitor.alarms import actions, lifecycle, messages
 from daemon.monitor.alarms.actions import ActionRefusedError, Refusal
 from daemon.monitor.alarms.conditions import AlarmInputs, Position
@@ -34,6 +42,12 @@ from daemon.monitor.alarms.record import (
 )
 
 _VERSION = 1
+CAUSES_TOLD = 3
+"""A transition carries at most so many likely causes; the list of alarms shows all."""
+
+
+def _no_diagnosis() -> tuple[LikelyCause, ...]:
+    return ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +84,21 @@ class AlarmEngine:
         The unit's alarms (``config.alarm_set.resolve_alarms``).
     write : callable
         ``write(quantity, si)`` writes a value with its unit as the site shows it.
+    diagnose : callable, optional
+        Returns what would explain what moves on the unit at present, the likeliest first; asked only where
+        an occurrence of an alarm about the process begins.
     """
 
-    def __init__(self, unit: str, alarms: Sequence[ResolvedAlarm], write: ValueFormatter) -> None:
+    def __init__(
+        self,
+        unit: str,
+        alarms: Sequence[ResolvedAlarm],
+        write: ValueFormatter,
+        diagnose: Callable[[], tuple[LikelyCause, ...]] = _no_diagnosis,
+    ) -> None:
         self._unit = unit
         self._write = write
+        self._diagnose = diagnose
         self._records = {alarm.id: AlarmRecord(alarm) for alarm in alarms}
         if len(self._records) != len(alarms):
             raise ValueError(f"two alarms of {unit} have the same id")
@@ -287,7 +311,9 @@ class AlarmEngine:
         before = record.life
         record.life = after = before if keep else lifecycle.step(before, event)
         ended = record.occurrence
+        causes: tuple[LikelyCause, ...] = ()
         if lifecycle.is_new_occurrence(before, event, after):
+            causes = self._diagnose()[:CAUSES_TOLD] if about_process(record.alarm) else ()
             self._counter += 1
             record.occurrence = f"{self._unit}.{record.alarm.id}.{int(self._time * 1000)}.{self._counter}"
             record.raised, record.annunciated_at = self._time, self._monotonic
@@ -311,6 +337,8 @@ class AlarmEngine:
             actor=action.actor if action else "",
             comment=action.comment if action else "",
             first_out=record.first_out and event is LifeEvent.RAISED,
+            alarm_class=record.alarm.alarm_class,
+            causes=causes,
         )
 
     def _end_of_unknown(self, name: str, alarm: SavedAlarm, time: float) -> AlarmTransition:
@@ -320,11 +348,12 @@ class AlarmEngine:
             occurrence=alarm.occurrence,
             previous=alarm.life.state,
             state=AlarmState.NORMAL,
-            event="removed from configuration",
+            event=NO_LONGER_CONFIGURED,
             time=time,
             priority=Priority(alarm.priority),
             message=f"{alarm.title or name}: no longer configured",
             reason="the configuration that was loaded has no such alarm",
+            alarm_class=alarm.alarm_class,
         )
 
     def _snapshot(self, record: AlarmRecord) -> AlarmSnapshot:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from config.alarms import ResolvedAlarm
-from daemon.model import AlarmState
+from daemon.model import AlarmState, LikelyCause
 from daemon.monitor.alarms.conditions import AlarmInputs, Detector, Observation, Position, Watch
-from daemon.monitor.alarms.diagnosis import Candidate
 from daemon.monitor.alarms.lifecycle import Life
 from daemon.monitor.alarms.suppression import SavedRule, StateRule
 
@@ -60,6 +59,7 @@ class SavedAlarm:
     rule: SavedRule = field(default_factory=SavedRule)
     samples: tuple[tuple[float, float], ...] = ()
     priority: str = "low"
+    alarm_class: str = ""
     title: str = ""
 
 
@@ -86,7 +86,7 @@ class AlarmSnapshot:
     service_note: str
     held: str
     first_out: bool
-    diagnosis: tuple[Candidate, ...] = ()
+    diagnosis: tuple[LikelyCause, ...] = ()
 
     @property
     def about_process(self) -> bool:
@@ -168,6 +168,7 @@ class AlarmRecord:
             rule=self.rule.save(),
             samples=() if window is None else window.ages(now),
             priority=self.alarm.priority if self.occurrence else "low",
+            alarm_class=self.alarm.alarm_class if self.occurrence else "",
             title=self.alarm.title if self.occurrence else "",
         )
 

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from config.site import DehydrationUnit
-from daemon.model import Result, Status
-from daemon.monitor.alarms.diagnosis import Candidate, diagnose
+from daemon.model import LikelyCause, Result, Status
+from daemon.monitor.alarms.diagnosis import diagnose
 from daemon.monitor.outlook.capacity import Capacity
 from daemon.monitor.outlook.drift import Drifts
 from daemon.monitor.outlook.evidence import Evidence
@@ -50,7 +50,7 @@ class Outlook:
         self._evidence = Evidence()
         self._looked = -math.inf
         self._results: dict[str, Result] = {}
-        self._diagnosis: tuple[float, tuple[Candidate, ...]] | None = None
+        self._diagnosis: tuple[float, tuple[LikelyCause, ...]] | None = None
 
     def due(self, now: float) -> bool:
         """Whether it is time for another look; ``now`` is on the monitor's time line [s]."""
@@ -75,7 +75,7 @@ class Outlook:
         """What the last look gave."""
         return self._results
 
-    def diagnosis(self) -> tuple[Candidate, ...]:
+    def diagnosis(self) -> tuple[LikelyCause, ...]:
         """Return the known faults that would explain what moves, the likeliest first.
 
         Worked out when asked for, once a look: only whoever shows an alarm needs it.

@@ -13,6 +13,7 @@ from daemon.model import (
     ActionKind,
     AlarmState,
     AlarmTransition,
+    LikelyCause,
     Link,
     LinkState,
     OperatingState,
@@ -67,12 +68,18 @@ class Bench:
 
     def __init__(self, *alarms: ResolvedAlarm) -> None:
         self.alarms = alarms
-        self.engine = AlarmEngine(UNIT, alarms, write)
+        self.causes: tuple[LikelyCause, ...] = ()
+        self.asked = 0
+        self.engine = AlarmEngine(UNIT, alarms, write, self.diagnose)
         self.at = 0.0
         self.state = OperatingState.DRYING
         self.links: dict[str, Link] = {}
         self.results: dict[str, Result] = {}
         self.boot = BOOT
+
+    def diagnose(self) -> tuple[LikelyCause, ...]:
+        self.asked += 1
+        return self.causes
 
     def scan(
         self, at: float, level: float | Reading | None = None, **signals: float | Reading
@@ -117,7 +124,7 @@ class Bench:
     def restart(self, downtime: float = 0.0, *, boot: float = 17.0) -> tuple[AlarmTransition, ...]:
         """Save, forget everything, restore in a new process whose monotonic clock starts elsewhere."""
         saved = json.loads(json.dumps(self.engine.save(), allow_nan=False))
-        self.engine = AlarmEngine(UNIT, self.alarms, write)
+        self.engine = AlarmEngine(UNIT, self.alarms, write, self.diagnose)
         self.at += downtime
         self.boot = boot - self.at
         return self.engine.restore(saved, time=START + self.at, monotonic=self.boot + self.at)

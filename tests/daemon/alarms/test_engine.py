@@ -56,6 +56,7 @@ def test_a_raise_tells_everything() -> None:
             value=86.5,
             setpoint=80.0,
             quantity="number",
+            alarm_class="equipment",
         ),
     )
 

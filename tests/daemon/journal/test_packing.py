@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 import struct
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -20,7 +22,7 @@ from daemon.journal.packing import (
     unpack_event,
     unpack_transition,
 )
-from daemon.model import Event, OperatingState, Outcome, Reading, Result, Status
+from daemon.model import Event, LikelyCause, OperatingState, Outcome, Reading, Result, Status
 from tests.support.outcomes import event, outcome, transition
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
@@ -106,6 +108,17 @@ def test_records_come_back_and_are_written_the_same_way_every_time():
         happened.unit, happened.kind, happened.time, happened.message, dict(reversed(happened.data.items()))
     )
     assert pack_record(turned) == pack_record(happened)
+
+
+def test_a_transition_keeps_its_class_and_likely_causes_and_one_from_before_has_none():
+    cause = LikelyCause("gas hotter", 0.62, ("contactor up",), (), ("inlet water",), "Look at the cooler.")
+    raised = replace(transition(4), alarm_class="contract", causes=(cause,))
+    assert unpack_transition("north", pack_record(raised)) == raised
+    old = json.loads(pack_record(transition(4)))
+    del old["alarm_class"]
+    assert "causes" not in old
+    before = unpack_transition("north", json.dumps(old))
+    assert (before.alarm_class, before.causes) == ("", ())
 
 
 def test_a_record_holds_no_number_that_json_does_not_know():

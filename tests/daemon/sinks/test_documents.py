@@ -11,7 +11,7 @@ from config.units import UnitContext, display_units
 from daemon.model import Entry, Event
 from daemon.sinks.documents import Wording, entry_id, to_json
 from daemon.times import rfc3339
-from tests.support.journals import START, alarm, scan
+from tests.support.journals import CAUSES, START, alarm, scan
 
 US = Wording("north", display_units("us", UnitContext(barometric_pressure=84_000.0)), {})
 SI = Wording("north", display_units("si", UnitContext()), {"own": Quantity.PRESSURE})
@@ -33,6 +33,7 @@ def test_alarm_document() -> None:
         "annunciated": True,
         "priority": "high",
         "severity": 750,
+        "alarm_class": "equipment",
         "message": "Reboiler temperature high",
         "reason": "above 390 degF for 30 s",
         "value": {"value": 390.0, "unit": "°F"},
@@ -40,7 +41,31 @@ def test_alarm_document() -> None:
         "first_out": False,
         "actor": "",
         "comment": "",
+        "likely_causes": [],
     }
+
+
+def test_likely_causes_come_ranked_with_their_evidence() -> None:
+    document = US.document(alarm(17, causes=CAUSES))
+    assert document["likely_causes"] == [
+        {
+            "fault": "gas hotter than usual",
+            "share": 0.618,
+            "evidence_for": ("gas temperature up", "reboiler temperature down"),
+            "evidence_against": ("gas rate up, expected as usual",),
+            "unknown": ("measured outlet moisture",),
+            "check": "Look at the inlet cooler.",
+        },
+        {
+            "fault": "pump worn",
+            "share": 0.1,
+            "evidence_for": ("stroke rate up",),
+            "evidence_against": (),
+            "unknown": (),
+            "check": "Compare delivery with strokes.",
+        },
+    ]
+    assert json.loads(to_json(document))["likely_causes"][0]["evidence_for"][0] == "gas temperature up"
 
 
 def test_values_document_has_no_number_where_the_value_is_bad() -> None:

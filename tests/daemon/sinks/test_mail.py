@@ -14,12 +14,12 @@ from aiosmtpd.smtp import SMTP
 
 from config.sinks import MailSink as MailSettings
 from config.units import UnitContext, display_units
-from daemon.model import AlarmState
+from daemon.model import NO_LONGER_CONFIGURED, AlarmState
 from daemon.sinks.base import DeliveryFailed, route_test
 from daemon.sinks.documents import Wording
 from daemon.sinks.mail import MailSink, gathering, told
 from tests.support.clocks import FakeClock
-from tests.support.journals import START, alarm, event
+from tests.support.journals import CAUSES, START, alarm, event
 
 WORDING = Wording("north", display_units("us", UnitContext()), {})
 
@@ -88,6 +88,25 @@ async def test_an_alarm_is_a_mail_of_its_own(mailbox: Mailbox) -> None:
     assert "is no safety system" in text
     assert second["Subject"] == "north: [returned to normal] unit-1: Reboiler temperature high"
     assert "Test message" in test["Subject"]
+
+
+async def test_a_mail_says_what_is_likely_and_on_what_evidence(mailbox: Mailbox) -> None:
+    await sink_to(mailbox.port, FakeClock(), []).deliver([alarm(1, causes=CAUSES)])
+    text = mailbox.mails[0].get_content().replace("\r\n", "\n")
+    assert "Class: equipment\n" in text
+    assert (
+        "Likely causes, by what moves; no verdict:\n"
+        "  1. gas hotter than usual (62 %); for: gas temperature up, reboiler temperature down; against: gas "
+        "rate up, expected as usual; not known: measured outlet moisture; check first: Look at the inlet "
+        "cooler.\n"
+        "  2. pump worn (10 %); for: stroke rate up; check first: Compare delivery with strokes.\n"
+    ) in text
+
+
+async def test_an_alarm_that_a_reload_took_away_is_told_as_what_it_is(mailbox: Mailbox) -> None:
+    gone = alarm(1, state=AlarmState.NORMAL, event=NO_LONGER_CONFIGURED, actor="maria")
+    await sink_to(mailbox.port, FakeClock(), []).deliver([gone])
+    assert mailbox.mails[0]["Subject"].startswith("north: [no longer watched] unit-1:")
 
 
 async def test_many_at_once_share_a_mail_in_order(mailbox: Mailbox) -> None:

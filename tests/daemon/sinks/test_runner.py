@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.model import Entry, EntryKind, Priority
-from daemon.sinks.base import DeliveryFailed, Selection, Sink, deliverable, route_test
+from config.sinks import LogSink
+from daemon.model import NO_LONGER_CONFIGURED, AlarmState, Entry, EntryKind, Priority
+from daemon.sinks.base import DeliveryFailed, Selection, Sink, deliverable, route_test, selection_of
 from daemon.sinks.runner import BATCH, SinkHealth, SinkRunner, retry_pause
 from tests.support.clocks import FakeClock
 from tests.support.journals import MemoryJournal, alarm, event, scan
@@ -214,6 +215,23 @@ def test_selection_by_priority_unit_and_kind() -> None:
     assert chosen(Selection(minimum_priority=Priority.HIGH)) == [2, 3, 4, 0]
     assert chosen(Selection(units=frozenset({"unit-2"}))) == [3, 0]
     assert chosen(Selection(kinds=frozenset({EntryKind.SCAN}))) == [5, 0]
+
+
+def test_selection_by_class_and_the_end_of_what_is_no_longer_configured() -> None:
+    gone = {"event": NO_LONGER_CONFIGURED, "state": AlarmState.NORMAL}
+    entries = [
+        alarm(1),
+        alarm(2, alarm_class="contract"),
+        alarm(3, alarm_class=""),  # recorded before alarms had classes
+        event(4),
+        alarm(5, unit="unit-9", priority=Priority.LOW, **gone),
+    ]
+    settings = LogSink(
+        kind="log", classes=("contract", "safety"), minimum_priority="medium", units=("unit-1",)
+    )
+    selection = selection_of(settings)
+    assert [entry.sequence for entry in deliverable(selection, entries)] == [2, 3, 4, 5]
+    assert deliverable(Selection(kinds=frozenset({EntryKind.SCAN})), entries) == []
 
 
 @given(st.integers(1, 10_000), st.floats(0, 1), st.booleans(), st.one_of(st.none(), st.floats(0, 1e6)))

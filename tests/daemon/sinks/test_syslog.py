@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import dataclasses
 import re
 import ssl
 from collections.abc import AsyncIterator
@@ -18,7 +19,7 @@ from daemon.model import AlarmState, Priority
 from daemon.sinks.base import DeliveryFailed
 from daemon.sinks.documents import Wording
 from daemon.sinks.syslog import SyslogSink, message
-from tests.support.journals import alarm, event
+from tests.support.journals import CAUSES, alarm, event
 
 WORDING = Wording("north", display_units("us", UnitContext()), {})
 # RFC 5424, section 6: header, then structured data, then text with a byte order mark.
@@ -48,6 +49,21 @@ def test_an_alarm_message_has_every_part() -> None:
     assert ' id="north-17-1700000017000"' in match["parameters"]
     assert ' value="390.0 °F"' in match["parameters"]
     assert match["text"] == "Reboiler temperature high"
+
+
+def test_likely_causes_go_along_whole_or_not_at_all() -> None:
+    parameters = parsed(message(WORDING, alarm(1, causes=CAUSES), "b", 1))["parameters"]
+    assert ' class="equipment"' in parameters
+    assert ' cause1="gas hotter than usual (62 %); for: gas temperature up, ' in parameters
+    assert ' cause2="pump worn (10 %); for: stroke rate up; check first: Compare delivery' in parameters
+    long = dataclasses.replace(CAUSES[1], evidence_against=tuple(f"observable {n} up" for n in range(70)))
+    line = message(WORDING, alarm(1, causes=(CAUSES[0], long, CAUSES[1])), "b", 1)
+    match = parsed(line)
+    assert " cause1=" in match["parameters"]
+    assert " cause2=" not in match["parameters"]
+    assert " cause3=" not in match["parameters"]
+    assert match["text"] == "Reboiler temperature high"
+    assert len(line) <= 2048
 
 
 def test_severity_follows_priority_and_a_return_is_a_notice() -> None:
