@@ -1,4 +1,4 @@
-"""kill -9 while scans are stored, archived, pruned and asked for: each promised scan answers once.
+"""kill -9 of daemon and archiver while scans are stored, archived, pruned and asked for: each answers once.
 
 The checker reconciles the victim's log with what lies on the disk through plain sqlite3 and pyarrow, by the
 rule that the schema states (files up to a unit's mark, journal rows above it), not through the code under
@@ -7,7 +7,9 @@ test. Every scan carries its number as a value.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
+import os
 import random
 import shutil
 import signal
@@ -17,6 +19,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -99,20 +102,85 @@ def reconcile(journal: Path, log: Log) -> int:
     return archived
 
 
-def live_and_die(journal: Path, log_path: Path, rng: random.Random) -> None:
-    first = max(Log(log_path).invoked, default=-1) + 1
-    at_least = _size(log_path) + rng.randrange(1, 12_000)
-    command = [sys.executable, "-m", "tests.support.archive_victim", journal, log_path, first]
-    with subprocess.Popen([str(part) for part in command], cwd=ROOT, stderr=subprocess.PIPE) as victim:
-        started = time.monotonic()
-        while _size(log_path) < at_least:
+class Lives:
+    """Lives and deaths of one victim and its archivers.
+
+    A death is one of four: the victim alone (its archiver sees the end and ends too), both in one go, the
+    archiver first, or the victim while its archiver is stopped. That one goes on in the middle of the next
+    life, beside another archiver.
+    """
+
+    def __init__(self, journal: Path, log: Path, rng: random.Random) -> None:
+        self.journal, self.log, self.rng = journal, log, rng
+        self.deaths: Counter[str] = Counter()
+        self._stopped: int | None = None
+
+    def live_and_die(self) -> None:
+        first = max(Log(self.log).invoked, default=-1) + 1
+        before, more = _size(self.log), self.rng.randrange(1, 8_000)
+        command = [sys.executable, "-m", "tests.support.archive_victim", self.journal, self.log, first]
+        with subprocess.Popen(
+            [str(part) for part in command], cwd=ROOT, stdin=subprocess.PIPE, stderr=subprocess.PIPE
+        ) as victim:
+            for done in (self.rng.random() * min(more, 1000), more):
+                _wait(lambda done=done: _size(self.log) >= before + done or victim.poll() is not None)
+                self.let_go_on()  # whose archive is held up would never get much further
+            time.sleep(self.rng.random() * 0.5)  # into the work of the archiver, which waits for room to grow
             assert victim.poll() is None, victim.stderr.read().decode()
-            assert time.monotonic() - started < 60
-            time.sleep(0.001)  # another process: there is nothing to wait on
-        time.sleep(rng.random() * 0.02)
+            self._die(victim)
+            complaint = victim.stderr.read().decode()
+        assert victim.returncode == -signal.SIGKILL, complaint
+
+    def _die(self, victim: subprocess.Popen[bytes]) -> None:
+        archiver = _archiver_of(victim.pid)
+        how = self.rng.choice(("alone", "together", "archiver first", "archiver stopped"))
+        if archiver is None:
+            how = "no archiver at work"
+        elif how == "archiver first":
+            _send(archiver, signal.SIGKILL)
+            time.sleep(self.rng.random() * 0.02)
+        elif how == "together":
+            _send(archiver, signal.SIGKILL)
+        elif how == "archiver stopped":
+            _send(archiver, signal.SIGSTOP)
+            self._stopped = archiver
+        self.deaths[how] += 1
         victim.send_signal(signal.SIGKILL)
-        complaint = victim.stderr.read().decode()
-    assert victim.returncode == -signal.SIGKILL, complaint
+        victim.wait()
+        if archiver is not None and how != "archiver stopped":
+            _wait(lambda: _ended(archiver))
+
+    def let_go_on(self) -> None:
+        """Let an archiver go on whose daemon has died; it ends by itself."""
+        if self._stopped is not None:
+            stopped, self._stopped = self._stopped, None
+            _send(stopped, signal.SIGCONT)
+            _wait(lambda: _ended(stopped))
+
+
+def _archiver_of(pid: int) -> int | None:
+    """Return the process that a victim has started; ``None`` while it has none."""
+    children = " ".join(path.read_text() for path in Path(f"/proc/{pid}/task").glob("*/children"))
+    return next(map(int, children.split()), None)
+
+
+def _ended(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
+
+
+def _send(pid: int, what: signal.Signals) -> None:
+    with contextlib.suppress(ProcessLookupError):  # it came to its end by itself
+        os.kill(pid, what)
+
+
+def _wait(until: Callable[[], bool]) -> None:
+    started = time.monotonic()
+    while not until():
+        assert time.monotonic() - started < 60
+        time.sleep(0.001)  # another process: there is nothing to wait on
 
 
 def _size(path: Path) -> int:
@@ -133,38 +201,55 @@ def copied(journal: Path, to: Path) -> Path:
 
 
 @pytest.mark.parametrize(
-    "kills",
+    ("journals", "kills"),
     [
-        pytest.param(8, marks=[pytest.mark.slow, pytest.mark.timeout(300)]),
-        pytest.param(300, marks=[pytest.mark.nightly, pytest.mark.timeout(3600)]),
+        pytest.param(1, 8, marks=[pytest.mark.slow, pytest.mark.timeout(300)]),
+        # Fresh ones, or counting what lies there again and again would take longer than the killing.
+        pytest.param(12, 25, marks=[pytest.mark.nightly, pytest.mark.timeout(5000)]),
     ],
 )
-def test_every_promised_scan_answers_once(tmp_path, kills):
+def test_every_promised_scan_answers_once(tmp_path, journals, kills):
     rng = random.Random(20240229)
-    journal, log_path = tmp_path / "journal.sqlite3", tmp_path / "log"
-    archived = 0
-    for life in range(kills):
-        live_and_die(journal, log_path, rng)
-        if life % 5 == 0 or life == kills - 1:
-            archived = reconcile(copied(journal, tmp_path / "copy"), Log(log_path))
-    log = Log(log_path)
-    assert archived > 0.5 * len(log.promised), "the kills came before anything was archived"
-    print(f"{kills} kills: {len(log.promised)} scans promised, all answer once; {archived} from the archive")
+    promised = archived = 0
+    deaths: Counter[str] = Counter()
+    for number in range(journals):
+        home = tmp_path / str(number)
+        home.mkdir()
+        lives = Lives(home / "journal.sqlite3", home / "log", rng)
+        in_files = 0
+        for life in range(kills):
+            lives.live_and_die()
+            if life % 5 == 4 or life == kills - 1:
+                in_files = reconcile(copied(lives.journal, home / "copy"), Log(lives.log))
+        lives.let_go_on()
+        archived += in_files
+        promised += len(Log(lives.log).promised)
+        deaths += lives.deaths
+        shutil.rmtree(home)
+    assert archived > 0.5 * promised, "the kills came before anything was archived"
+    assert len(deaths) >= 4, f"not every kind of death came about: {dict(deaths)}"
+    print(
+        f"{journals * kills} kills: {promised} scans promised, all answer once; {archived} from the archive"
+    )
+    print(f"  the victim died {', '.join(f'{how}: {count}' for how, count in deaths.items())}")
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(300)
 def test_the_checker_notices_what_is_missing_and_what_is_double(tmp_path):
-    journal, log_path, rng = tmp_path / "journal.sqlite3", tmp_path / "log", random.Random(1)
+    lives = Lives(tmp_path / "journal.sqlite3", tmp_path / "log", random.Random(1))
     archived = 0
     while not archived:
-        live_and_die(journal, log_path, rng)
-        log = Log(log_path)
-        archived = reconcile(copy := copied(journal, tmp_path / "copy"), log)
+        lives.live_and_die()
+        log = Log(lives.log)
+        archived = reconcile(copy := copied(lives.journal, tmp_path / "copy"), log)
+    lives.let_go_on()
     for damage, complaint in (
         ("UPDATE archived SET sequence = sequence - 1", "=="),
         ("DELETE FROM archive WHERE width = 0", "one without the other"),
         (_DELETE_ONE, "answer no more"),
     ):
-        connection = sqlite3.connect(copied(journal, tmp_path / "copy"))
+        connection = sqlite3.connect(copied(lives.journal, tmp_path / "copy"))
         connection.execute(damage)
         connection.commit()
         connection.close()

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -54,27 +58,47 @@ async def test_it_refuses_another_journal(journal):
         await apart(journal, identity="somebody else's")
 
 
-async def test_two_at_a_time_do_not_get_into_each_others_way(journal):
-    archive(journal, MIDNIGHT)  # makes the folder
-    sign = (journal.path.parent / "tegwatch-archive" / "belongs-to-journal").open()
-    import fcntl  # noqa: PLC0415
-
-    fcntl.flock(sign, fcntl.LOCK_EX)
-    with pytest.raises(JournalError, match="another process archives into it"):
-        await apart(journal)
-    sign.close()
-    assert (await apart(journal)).files > 0
-
-
-def test_it_ends_when_the_daemon_is_gone(journal):
+@contextlib.contextmanager
+def begun(journal) -> Iterator[subprocess.Popen[str]]:
+    """An archiver that has been asked; closing its standard input is the end of its daemon."""
     question = {
         "journal": str(journal.path), "identity": journal.identity, "now": NOW,
         "settings": ArchiveSettings().model_dump(), "catalogue": _pack(catalogue()),
         "base": str(journal.path.parent),
     }  # fmt: skip
-    ended = subprocess.run(
-        [sys.executable, "-m", "daemon.journal.archive_process"],
-        input=json.dumps(question) + "\n", capture_output=True, text=True, timeout=30, check=False,
-    )  # fmt: skip
-    assert (ended.returncode, ended.stdout) == (1, "")
+    command = [sys.executable, "-m", "daemon.journal.archive_process"]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, text=True) as archiver:
+        archiver.stdin.write(json.dumps(question) + "\n")
+        archiver.stdin.flush()
+        yield archiver
+
+
+def has_the_folder(archiver: subprocess.Popen[str]) -> bool:
+    locks = (line.split() for line in Path("/proc/locks").read_text().splitlines())
+    return any("FLOCK" in lock and str(archiver.pid) in lock for lock in locks)
+
+
+async def test_the_archiver_of_a_dead_daemon_ends_and_only_then_another_one_works(journal):
+    with begun(journal) as orphan:
+        with journal.transaction():  # it has the folder, and waits until it may write
+            started = time.monotonic()
+            while not has_the_folder(orphan):
+                assert orphan.poll() is None, orphan.stderr.read()
+                assert time.monotonic() - started < 30
+                await asyncio.sleep(0.002)  # another process: there is nothing to wait on
+            with pytest.raises(JournalError, match="another process archives into it; it will be tried"):
+                await apart(journal)
+            orphan.stdin.close()
+            assert orphan.wait(20) == 1
+        assert (orphan.stdout.read(), orphan.stderr.read()) == ("", "")
+    assert (await apart(journal)).files == 4
+    assert len(rows(journal.path)) == round(2.5 * DAY / 300.0)
+
+
+def test_it_ends_when_the_daemon_is_gone_before_it_began(journal):
+    with begun(journal) as orphan:
+        orphan.stdin.close()
+        assert orphan.wait(30) == 1
+        assert orphan.stdout.read() == ""
     assert len(rows(journal.path)) == round(2.5 * DAY / 300.0)
