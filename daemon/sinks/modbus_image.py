@@ -22,6 +22,7 @@ HEADER = 5
 STALE = 3
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 _NAN = (0x7FC0, 0x0000)
+_LARGEST = 3.4e38  # of a float32; no measurement is beyond it
 _MBAP = struct.Struct(">HHHB")
 _REQUEST = struct.Struct(">BHH")
 _READ_BITS, _READ_REGISTERS = {1, 2}, {3, 4}
@@ -84,7 +85,9 @@ def image(
         words, quality = _NAN, STALE
         if monotonic <= shown.stale_after:
             quality = int(shown.quality)
-            if shown.value is not None and shown.quality is not Quality.BAD:
+            if shown.value is not None and abs(shown.value) > _LARGEST:
+                quality = int(Quality.BAD)
+            elif shown.value is not None and shown.quality is not Quality.BAD:
                 words = struct.unpack(">HH", struct.pack(">f", shown.value))
         registers |= {address: words[0], address + 1: words[1], address + 2: quality}
     inputs: dict[int, bool] = {}

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.fuzz.modbus_server import fuzz
 from tests.fuzz.mutation import run
 from tests.fuzz.targets import TARGETS
 
@@ -28,3 +29,14 @@ def test_changed_valid_input_is_read_or_refused(name: str) -> None:
     taken = run(TARGETS[name], 6.0, seed=20260115)
     print(f"{name}: {taken} inputs in 6 s")
     assert taken > 20
+
+
+@pytest.mark.parametrize("seconds", [1.0, pytest.param(20.0, marks=pytest.mark.slow)])
+async def test_the_modbus_server_stands_what_broken_clients_send(seconds: float) -> None:
+    figures = await fuzz(seconds, seed=20260115)
+    print(figures)
+    assert figures.frames > 100
+    assert figures.exceptions > 10
+    assert figures.answers > figures.exceptions
+    assert figures.honest > 10
+    assert figures.grown < 50.0

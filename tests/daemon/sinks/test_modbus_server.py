@@ -248,3 +248,13 @@ async def test_alarm_entries_change_nothing_they_are_asked_for(sink: ModbusServe
     before = sink.present()
     await sink.deliver([alarm(9)])
     assert sink.present() == before
+
+
+@pytest.mark.parametrize("value", [1e39, -1e300, math.inf])
+def test_a_number_that_does_not_fit_its_registers_is_bad(value: float) -> None:
+    shown = {10: Shown(value, Quality.GOOD, 100.0)}
+
+    found = image(shown, {}, wall=1.0, monotonic=50.0, beat=0)
+
+    assert math.isnan(floating([found.registers[10], found.registers[11]]))
+    assert found.registers[12] == int(Quality.BAD)
