@@ -128,10 +128,11 @@ async def _serve(
         lambda: parts.site,
         lambda: {sink.name for sink in parts.sinks if sink.sends_scans},
         parts.keeper.event,
+        parts.storage,
     )
 
     async def watch() -> None:
-        await parts.own.run(lambda: watched(parts, housekeeping.figures.failing))
+        await parts.own.run(lambda: watched(parts))
 
     load_watch = LoadWatch(parts.clock, lambda: parts.fleet, parts.keeper.event)
     async with asyncio.TaskGroup() as group:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import functools
+import math
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from typing import Protocol
 
 import structlog
 
@@ -14,8 +16,10 @@ from daemon.journal.archive_process import archive_apart
 from daemon.journal.archiver import Archived
 from daemon.journal.catalogue import catalogue_of
 from daemon.journal.errors import JournalError
-from daemon.journal.manifest import DiskUse
+from daemon.journal.retention import Deleted
+from daemon.journal.storage import StorageFigures
 from daemon.journal.writer import JournalWriter
+from daemon.times import rfc3339
 
 log = structlog.get_logger(__name__)
 
@@ -27,18 +31,21 @@ ARCHIVE_FAILING = "archive failing"
 """Kind of the event that says that periods cannot be archived, or files not be read."""
 ARCHIVE_WORKS = "archive works"
 """Kind of the event that says that they can again."""
+DELETED_UNARCHIVED = "scans deleted unarchived"
+"""Kind of the event that says which scans were deleted before the archive had them."""
+LAST_RESORT = 2.0
+"""Scans that cannot be archived are deleted when they are so many times as old as the journal keeps them."""
+FORBEARANCE = 6 * 3600.0
+"""And not before archiving has failed, with its alarm standing, for so long [s]."""
+DAY = 86400.0
 
 
-@dataclass(slots=True)
-class HousekeepingFigures:
-    """How it is going."""
+class KeepsEvents(Protocol):
+    """Puts an event into the journal."""
 
-    failing: str = ""
-    """Why periods cannot be archived; empty when they can."""
-    archived_scans: int = 0
-    """Since the start."""
-    disk: DiskUse = field(default_factory=DiskUse)
-    """As of the last run."""
+    def __call__(self, kind: str, message: str, **data: str | float | bool | None) -> None:
+        """Keep it."""
+        ...
 
 
 class Housekeeping:
@@ -54,8 +61,10 @@ class Housekeeping:
         Returns the configuration in force.
     scan_readers : callable
         Returns the names of the sinks that send scans on.
-    keep : callable
-        Puts an event into the journal: its kind and a message.
+    keep : KeepsEvents
+        Keeps what happened.
+    figures : StorageFigures, optional
+        Where to note how it goes.
     """
 
     def __init__(
@@ -64,11 +73,13 @@ class Housekeeping:
         clock: Clock,
         site: Callable[[], Site],
         scan_readers: Callable[[], Collection[str]],
-        keep: Callable[[str, str], None],
+        keep: KeepsEvents,
+        figures: StorageFigures | None = None,
     ) -> None:
-        self.figures = HousekeepingFigures()
+        self.figures = figures or StorageFigures()
         self._writer, self._clock, self._site = writer, clock, site
         self._scan_readers, self._keep = scan_readers, keep
+        self._failing_since: float | None = None
 
     async def run(self) -> None:
         """Do it every so often, for ever."""
@@ -84,27 +95,58 @@ class Housekeeping:
         answer that began before may still need them.
         """
         settings = self._site().journal
-        if settings.archive.enabled:
-            await self._prune(settings.keep, spare_unarchived=True)
-            # An archive that fails for long must not fill the disk.
-            await self._prune(2 * settings.keep, spare_unarchived=False)
-            await self._archive()
-        else:
-            await self._prune(settings.keep, spare_unarchived=False)
+        before = self._clock.wall() - settings.keep
+        if not settings.archive.enabled:
+            await self._prune(before, spare_unarchived=False)
+            return
+        await self._prune(before, spare_unarchived=True)
+        now = self._clock.monotonic()
+        if await self._archive():
+            self._failing_since = None
+        elif self._failing_since is None:
+            self._failing_since = now
+        elif now - self._failing_since >= FORBEARANCE:
+            await self._make_room(settings.keep)
 
-    async def _prune(self, keep: float, *, spare_unarchived: bool) -> None:
+    async def _make_room(self, keep: float) -> None:
+        """Delete what could not be archived for very long: an archive that fails must not fill the disk.
+
+        By whole days, so that there is one event a day and not one every ten minutes.
+        """
+        step = min(DAY, keep)
+        before = math.floor((self._clock.wall() - LAST_RESORT * keep) / step) * step
+        gone = await self._prune(before, spare_unarchived=False)
+        if not gone:
+            return
+        total = functools.reduce(Deleted.__add__, gone.values())
+        self.figures.deleted_unarchived += total.scans
+        since, until = rfc3339(total.since), rfc3339(total.until)
+        message = (
+            f"{total.scans} scans from {since} to {until} were deleted before the archive had them, because "
+            f"they were {LAST_RESORT:g} times as old as the journal keeps scans: {self.figures.failing}"
+        )
+        log.error("scans_deleted_unarchived", scans=total.scans, since=since, until=until)
+        counts: dict[str, float] = {f"scans of {unit}": each.scans for unit, each in gone.items()}
+        self._keep(DELETED_UNARCHIVED, message, **{"from": total.since, "to": total.until}, **counts)
+
+    async def _prune(self, before: float, *, spare_unarchived: bool) -> dict[str, Deleted]:
+        """Delete what is older; return what no archive answers for, by unit."""
         lost: dict[str, int] = {}
+        unarchived: dict[str, Deleted] = {}
         finished = False
         while not finished:
-            before = self._clock.wall() - keep
             pruned = await self._writer.prune(before, self._scan_readers(), spare_unarchived=spare_unarchived)
             finished = pruned.finished
             for sink, scans in pruned.lost.items():
                 lost[sink] = lost.get(sink, 0) + scans
+            for unit, gone in pruned.unarchived.items():
+                unarchived[unit] = unarchived[unit] + gone if unit in unarchived else gone
         if lost:
             log.error("scans_deleted_undelivered", lost=lost)
+        return unarchived
 
-    async def _archive(self) -> None:
+    async def _archive(self) -> bool:
+        """Archive what is due; whether it could be done."""
         site = self._site()
         try:
             done = await archive_apart(
@@ -117,12 +159,13 @@ class Housekeeping:
             )
         except JournalError as error:
             self._tell(str(error))
-            return
+            return False
         self.figures.disk = done.disk
         self.figures.archived_scans += done.scans
         self._tell("; ".join(done.trouble))
         if done.files or done.expired:
             self._report(done)
+        return True
 
     @staticmethod
     def _report(done: Archived) -> None:

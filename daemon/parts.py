@@ -17,6 +17,7 @@ from config.site import DehydrationUnit, Site
 from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.clock import Clock
 from daemon.journal.journal import Journal
+from daemon.journal.storage import StorageFigures
 from daemon.journal.writer import JournalWriter
 from daemon.keeper import Keeper
 from daemon.model import AlarmState
@@ -54,6 +55,7 @@ class Parts:
     sinks: list[SinkRunner]
     own: SelfWatch
     tasks: dict[str, TaskFigures] = field(default_factory=dict)
+    storage: StorageFigures = field(default_factory=StorageFigures)
     reloads: Reloads | None = None
     """Requests to read the site file again; absent where there is no file."""
     manager: ServiceManager = field(default_factory=lambda: ServiceManager({}))
@@ -131,13 +133,14 @@ def web_of(parts: Parts, folder: Path) -> WebParts:
         parts.keeper.event,
         None if parts.reloads is None else parts.reloads.ask,
         parts.own,
+        parts.storage,
     )
     return WebParts(daemon, parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS)
 
 
-def watched(parts: Parts, archive: str) -> Watched:
-    """Return what the daemon's watch over itself looks at; ``archive`` says what is wrong with that."""
-    return Watched(parts.fleet, parts.sinks, parts.writer, parts.tasks, archive)
+def watched(parts: Parts) -> Watched:
+    """Return what the daemon's watch over itself looks at."""
+    return Watched(parts.fleet, parts.sinks, parts.writer, parts.tasks, parts.storage.failing)
 
 
 async def eternal(parts: Parts, name: str, run: Callable[[], Awaitable[None]]) -> None:

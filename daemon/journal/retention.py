@@ -18,12 +18,26 @@ _GRACE = 3600.0  # s; the clock may have been set back a little since the newest
 
 
 @dataclass(frozen=True, slots=True)
+class Deleted:
+    """How many scans, and of which time [POSIX s]."""
+
+    scans: int
+    since: float
+    until: float
+
+    def __add__(self, other: Deleted) -> Deleted:
+        return Deleted(self.scans + other.scans, min(self.since, other.since), max(self.until, other.until))
+
+
+@dataclass(frozen=True, slots=True)
 class Pruned:
     """What retention deleted."""
 
     scans: int
     lost: dict[str, int]
     """By sink: deleted scans that it had not delivered yet."""
+    unarchived: dict[str, Deleted]
+    """By unit: deleted scans for which no archive answers."""
     finished: bool
     """False when there is more to delete than one call does."""
 
@@ -64,7 +78,8 @@ def prune_scans(
         (limit, _CHUNK),
     ).fetchall()
     if not doomed:
-        return Pruned(0, {}, finished=True)
+        return Pruned(0, {}, {}, finished=True)
+    unarchived = {} if spare_unarchived else _answering(connection, doomed[0][0], doomed[-1][0])
     run("DELETE FROM entry WHERE kind = 1 AND sequence BETWEEN ? AND ?", (doomed[0][0], doomed[-1][0]))
     run("DELETE FROM step_input WHERE sequence <= ?", (doomed[-1][0],))
     run("DELETE FROM kept_state WHERE sequence <= ?", (doomed[-1][0],))
@@ -79,7 +94,20 @@ def prune_scans(
         if name in scan_readers and count:
             lost[name] = count
             run("UPDATE cursor SET lost = lost + ? WHERE name = ?", (count, name))
-    return Pruned(len(doomed), lost, finished=len(doomed) < _CHUNK)
+    return Pruned(len(doomed), lost, unarchived, finished=len(doomed) < _CHUNK)
+
+
+def _answering(connection: sqlite3.Connection, first: int, last: int) -> dict[str, Deleted]:
+    """Count the scans between two sequences for which the journal answers and the archive does not."""
+    rows = connection.execute(
+        "SELECT unit.name, count(*), min(entry.time), max(entry.time) FROM entry "
+        "JOIN unit ON unit.id = entry.unit "
+        "LEFT JOIN archived ON archived.unit = entry.unit AND archived.width = ?3 "
+        "WHERE entry.kind = 1 AND entry.sequence BETWEEN ?1 AND ?2 "
+        "AND entry.sequence > coalesce(archived.sequence, 0) GROUP BY unit.name",
+        (first, last, SCANS),
+    )
+    return {name: Deleted(*found) for name, *found in rows}
 
 
 def _unarchived(connection: sqlite3.Connection) -> Iterator[int]:

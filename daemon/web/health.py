@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from config.loader import configuration_hash
+from daemon.build_info import commit
+from daemon.journal.storage import StorageFigures
 from daemon.model import LinkState
 from daemon.sources.ticks import Distribution
 from daemon.times import rfc3339
 from daemon.web.parts import Daemon
-from daemon.web.schemas import HealthView, ReadinessView
+from daemon.web.schemas import HealthView, ReadinessView, StorageView
 from daemon.web.views import link_view
 
 TARDY = 10
@@ -48,6 +50,8 @@ def health_view(daemon: Daemon) -> HealthView:
     reasons += [f"{one.unit.name}: {one.figures.failing}" for one in scanners if one.figures.failing]
     if written.failing:
         reasons.append(f"journal: {written.failing}")
+    if daemon.storage.failing:
+        reasons.append(f"archive: {daemon.storage.failing}")
     load = daemon.fleet.load
     if load.overload:
         reasons.append(f"overload: {load.overload}")
@@ -58,7 +62,9 @@ def health_view(daemon: Daemon) -> HealthView:
         reasons=reasons,
         time=rfc3339(daemon.clock.wall()),
         version=daemon.version,
+        commit=commit(),
         configuration=configuration_hash(daemon.site),
+        clock_synchronised=None if daemon.own is None else daemon.own.clock_synchronised,
         scans_taken=sum(one.taken for one in figures),
         scans_failed=sum(one.failed for one in figures),
         scans_refused=sum(one.refused for one in figures),
@@ -75,6 +81,7 @@ def health_view(daemon: Daemon) -> HealthView:
             "dropped_samples": written.dropped_samples,
             "dropped_records": written.dropped_records,
         },
+        storage=_storage_view(daemon.storage),
         sinks={
             one.name: {
                 "delivered": one.delivered,
@@ -84,4 +91,16 @@ def health_view(daemon: Daemon) -> HealthView:
             }
             for one in sinks
         },
+    )
+
+
+def _storage_view(storage: StorageFigures) -> StorageView:
+    disk = storage.disk
+    return StorageView(
+        archive_failing=storage.failing,
+        archived_scans=storage.archived_scans,
+        deleted_unarchived=storage.deleted_unarchived,
+        bytes=None
+        if disk is None
+        else {"journal": disk.journal, "scans": disk.scans, "minutes": disk.minutes, "hours": disk.hours},
     )

@@ -50,6 +50,10 @@ METRICS: dict[str, tuple[_Kind, str, tuple[str, ...]]] = {
     "tegwatch_journal_outcomes": ("counter", "Scans, actions and events stored.", ()),
     "tegwatch_journal_dropped": ("counter", "What was given up because the disk did not keep up.", ("kind",)),
     "tegwatch_journal_failing": ("gauge", "1 while the journal cannot be written.", ()),
+    "tegwatch_storage_bytes": ("gauge", "Journal, and archive by what it holds.", ("part",)),
+    "tegwatch_archive_failing": ("gauge", "1 while closed periods cannot be archived or files not read.", ()),
+    "tegwatch_archived_scans": ("counter", "Scans moved to the archive.", ()),
+    "tegwatch_scans_deleted_unarchived": ("counter", "Scans deleted before the archive had them.", ()),
     "tegwatch_task_restarts": ("counter", "How often a part had to be started again.", ("task",)),
     "tegwatch_streams": ("gauge", "Clients that follow live values.", ()),
     "tegwatch_stream_dropped": ("counter", "Live pieces that slow clients have missed.", ()),
@@ -106,10 +110,20 @@ class _Figures(Collector):
         yield "tegwatch_journal_dropped", ("scan",), written.dropped_samples
         yield "tegwatch_journal_dropped", ("record",), written.dropped_records
         yield "tegwatch_journal_failing", (), float(bool(written.failing))
+        yield from self._storage()
         for name, task in daemon.tasks.items():
             yield "tegwatch_task_restarts", (name,), task.restarts
         yield "tegwatch_streams", (), self._broadcaster.clients
         yield "tegwatch_stream_dropped", (), self._broadcaster.dropped
+
+    def _storage(self) -> Iterator[tuple[str, tuple[str, ...], float]]:
+        storage = self._daemon.storage
+        if (disk := storage.disk) is not None:
+            for part in ("journal", "scans", "minutes", "hours"):
+                yield "tegwatch_storage_bytes", (part,), getattr(disk, part)
+        yield "tegwatch_archive_failing", (), float(bool(storage.failing))
+        yield "tegwatch_archived_scans", (), storage.archived_scans
+        yield "tegwatch_scans_deleted_unarchived", (), storage.deleted_unarchived
 
     def _scans(self) -> Iterator[tuple[str, tuple[str, ...], float]]:
         now = self._daemon.clock.monotonic()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from config.daemon_alarms import DAEMON
 from config.site import Site
 from daemon.acquisition import Fleet
 from daemon.clock import Clock
+from daemon.journal.storage import StorageFigures
 from daemon.journal.writer import JournalWriter
 from daemon.reload import ReloadReport
 from daemon.self_watch import AlarmHolder, SelfWatch
@@ -39,6 +40,8 @@ class Daemon:
     """Reads the site file again for an actor with a reason; raises ``ReloadRefused``."""
     own: SelfWatch | None = None
     """The daemon's own alarms."""
+    storage: StorageFigures = field(default_factory=StorageFigures)
+    """How the history stands on its disk."""
 
     def alarm_holders(self) -> dict[str, AlarmHolder]:
         """Return whose alarms there are, by the name under which they stand: the units, then the daemon."""

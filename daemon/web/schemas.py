@@ -102,6 +102,8 @@ class AlarmView(View):
     basis: str
     shelved_until: str | None
     first_out: bool
+    definition: str = ""
+    """When it comes and goes, and what may hide it; only where one alarm is asked for."""
     diagnosis: list[CauseView] = []
     """While the alarm stands: what would explain what moves on the unit, the likeliest first."""
 
@@ -148,8 +150,12 @@ class HealthView(View):
     reasons: list[str]
     time: str
     version: str
+    commit: str
+    """Commit from which the program was built; "unknown" where it runs from its sources."""
     configuration: str
     """Hash of the configuration in force."""
+    clock_synchronised: bool | None
+    """Whether the box's clock follows a time server; null where the box does not tell."""
     scans_taken: int
     scans_failed: int
     scans_refused: int
@@ -166,7 +172,20 @@ class HealthView(View):
     """Every unit is evaluated once in so many scan periods; more than 1 is overload."""
     links: list[LinkView]
     journal: dict[str, float]
+    storage: StorageView
     sinks: dict[str, dict[str, float | str]]
+
+
+class StorageView(View):
+    """How the history stands on its disk; counts since the start."""
+
+    archive_failing: str
+    """Why closed periods cannot be archived, or which files cannot be read; empty when all is well."""
+    archived_scans: int
+    deleted_unarchived: int
+    """Scans that were deleted before the archive had them, because archiving had failed for very long."""
+    bytes: dict[Literal["journal", "scans", "minutes", "hours"], int] | None
+    """The journal's file, and archive files by what they hold; null before the first look at them."""
 
 
 class Request(BaseModel):
@@ -401,3 +420,5 @@ class Refusal(View):
     """Why a request was not carried out. Nothing has changed."""
 
     detail: str
+    field: str = ""
+    """Which part of the request is at fault, where one is and it can be told."""

@@ -8,7 +8,13 @@ from pathlib import Path
 import pytest
 
 from config.loader import load_site
-from daemon.housekeeping import ARCHIVE_FAILING, ARCHIVE_WORKS, Housekeeping
+from daemon.housekeeping import (
+    ARCHIVE_FAILING,
+    ARCHIVE_WORKS,
+    DELETED_UNARCHIVED,
+    FORBEARANCE,
+    Housekeeping,
+)
 from daemon.journal.queries import History
 from daemon.journal.tuning import WriterTuning
 from daemon.journal.writer import JournalWriter
@@ -32,14 +38,21 @@ async def house(tmp_path: Path):
     clock = FakeClock(wall_time=MIDNIGHT + 3.5 * DAY)
     async with JournalWriter.running(journal, clock, WriterTuning(sample_delay=0.0)) as writer:
         told: list[tuple[str, str]] = []
+
+        def keep(kind: str, message: str, **data: object) -> None:
+            told.append((kind, message))
+            given.append(data)
+
+        given: list[dict[str, object]] = []
         keeper = Housekeeping(
             writer,
             clock,
             lambda: keeper.settings,
             set,
-            lambda kind, text: told.append((kind, text)),
+            keep,
         )
         keeper.settings, keeper.told, keeper.path, keeper.clock = site(), told, journal.path, clock
+        keeper.given = given
         yield keeper
 
 
@@ -78,16 +91,42 @@ async def test_without_an_archive_old_scans_are_deleted(house):
 
 async def test_what_fails_is_told_once_and_told_again_when_it_works(house):
     (house.path.parent / "tegwatch-archive").write_text("a file where the folder should be")
-    house.settings = site(keep=DAY)
     await house.once()
     await house.once()
     assert [kind for kind, _ in house.told] == [ARCHIVE_FAILING]
     assert "tegwatch-archive" in house.told[0][1]
-    assert in_journal(house) == round(1.5 * SCANS), "twice its time, and no longer"
     (house.path.parent / "tegwatch-archive").unlink()
     await house.once()
     assert [kind for kind, _ in house.told] == [ARCHIVE_FAILING, ARCHIVE_WORKS]
     assert house.figures.failing == ""
+
+
+async def test_what_cannot_be_archived_is_deleted_at_last_and_this_is_an_event_with_count_and_span(house):
+    (house.path.parent / "tegwatch-archive").write_text("a file where the folder should be")
+    house.settings = site(keep=DAY)
+    house.clock.advance(9 * DAY)
+    await house.once()
+    house.clock.advance(FORBEARANCE - 1.0)
+    await house.once()
+    assert in_journal(house) == 3 * SCANS, "old as they are, the alarm has not stood for long"
+    house.clock.wall_time = MIDNIGHT + 4.9 * DAY
+    house.clock.advance(600.0)
+    for _ in range(3):
+        await house.once()
+    assert in_journal(house) == SCANS, "whole days, twice as old as the journal keeps scans"
+    assert [kind for kind, _ in house.told] == [ARCHIVE_FAILING, DELETED_UNARCHIVED]
+    message, data = house.told[1][1], house.given[1]
+    assert "576 scans from 2023-11-15T00:00:00.000Z to 2023-11-16T23:55:00.000Z" in message
+    assert "tegwatch-archive" in message
+    assert data == {"from": MIDNIGHT, "to": MIDNIGHT + 2 * DAY - PERIOD, "scans of north": 2 * SCANS}
+    assert house.figures.deleted_unarchived == 2 * SCANS
+
+
+async def test_after_a_long_stop_old_scans_are_archived_not_deleted(house):
+    house.settings = site(keep=DAY)
+    house.clock.advance(100 * DAY)
+    await house.once()
+    assert (house.told, house.figures.archived_scans, rows(house.path)) == ([], 3 * SCANS, 3 * SCANS)
 
 
 async def test_a_damaged_file_is_told(house):
