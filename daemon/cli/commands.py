@@ -38,14 +38,15 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from importlib.metadata import version
+        from daemon.build_info import described
 
-        print(f"tegwatch {version('tegwatch')}")
+        print(described())
         raise typer.Exit
 
 
 Version = Annotated[
-    bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    bool,
+    typer.Option("--version", callback=_version, is_eager=True, help="Print version and commit and leave."),
 ]
 
 

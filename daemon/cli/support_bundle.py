@@ -21,6 +21,7 @@ from typing import Any
 from config.errors import ConfigError
 from config.loader import configuration_hash, load_site
 from config.site import Site
+from daemon.build_info import commit
 from daemon.cli.client import DaemonUnreachable, RequestRefused, ask, open_client, socket_path
 from daemon.web.redaction import HIDDEN, redacted
 
@@ -158,7 +159,7 @@ def _part(name: str, make: Callable[[], Any]) -> Part:
 
 
 def _versions() -> dict[str, str]:
-    found = {"tegwatch": version("tegwatch"), "python": sys.version}
+    found = {"tegwatch": version("tegwatch"), "commit": commit(), "python": sys.version}
     for requirement in distribution("tegwatch").requires or []:
         if "extra ==" in requirement:
             continue
