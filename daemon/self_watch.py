@@ -114,6 +114,11 @@ class SelfWatch:
         """Return an alarm's present state; ``None`` if there is no such alarm."""
         return next((one.state for one in self.monitor.alarms() if one.alarm.id == alarm), None)
 
+    @property
+    def clock_synchronised(self) -> bool | None:
+        """Whether the box's clock follows a time server; ``None`` where the box does not tell."""
+        return self._synchronised
+
     async def run(self, watched: Callable[[], Watched]) -> None:
         """Look at the parts in force once a second until cancelled."""
         asked = -BOX_PERIOD
