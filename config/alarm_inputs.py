@@ -48,6 +48,8 @@ RESULT_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "time_since_stroke": (_STROKES,),
     "accepted_stall_rate": (),
     "calculated_dew_point": _OUTLET,
+    "calculated_lean_mass_fraction": _CALCULATED["lean_mass_fraction"],
+    "lean_purity_bias": _CALCULATED["lean_mass_fraction"],
     "measured_dew_point": (*_OUTLET, _ANALYZER),
     "dew_point_bias": (*_OUTLET, _ANALYZER),
     "dew_point_drift": (*_OUTLET, _ANALYZER),

@@ -127,6 +127,16 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
     ("water_removed", Quantity.MASS_RATE, "water taken up by the glycol"),
     ("circulation_ratio", Quantity.CIRCULATION_RATIO, "lean glycol per water removed"),
     ("lean_mass_fraction", Quantity.MASS_FRACTION, "TEG mass fraction of the lean glycol"),
+    (
+        "calculated_lean_mass_fraction",
+        Quantity.MASS_FRACTION,
+        "TEG mass fraction of the lean glycol by calculation alone, no laboratory sample in it",
+    ),
+    (
+        "lean_purity_bias",
+        Quantity.MASS_FRACTION,
+        "lean mass fraction less the one by calculation alone, learned from laboratory samples",
+    ),
     ("rich_mass_fraction", Quantity.MASS_FRACTION, "TEG mass fraction of the rich glycol"),
     ("equilibrium_dew_point", Quantity.TEMPERATURE, "water dew point in equilibrium with the lean glycol"),
     ("outlet_water_content", Quantity.WATER_CONTENT, "water content of the dry gas"),

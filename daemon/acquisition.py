@@ -228,6 +228,30 @@ class UnitScanner:
             )
         return transitions
 
+    async def enter(self, entry: Event) -> tuple[Event, ...]:
+        """Keep an entry of the log book and let the calculation act on it; return what that says of it.
+
+        Raises
+        ------
+        daemon.journal.errors.JournalError
+            The disk does not take it now; it holds in the running daemon (``JournalWriter.committed``).
+        """
+        told = self.monitor.enter(entry)
+        await self._writer.committed(
+            Outcome(
+                unit=self.unit.name,
+                sequence=self._sequence,
+                time=entry.time,
+                monotonic=self._clock.monotonic(),
+                state=self.monitor.state,
+                signals={},
+                results={},
+                events=(entry, *told),
+                checkpoint=self.monitor.save(),
+            )
+        )
+        return told
+
 
 @dataclass(frozen=True, slots=True)
 class LoadFigures:

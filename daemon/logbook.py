@@ -11,21 +11,21 @@ from dataclasses import dataclass
 
 from config.quantities import Quantity
 from daemon.model import Event
-
-LAB_SAMPLE = "lab sample"
-"""Kind of the event of a sample."""
-MAINTENANCE = "maintenance"
-"""Kind of the event of a piece of work."""
+from daemon.monitor.entries import CALIBRATION, GLYCOL_CHANGE, LAB_SAMPLE, MAINTENANCE
 
 WORK = (
-    "glycol change", "glycol top-up", "filter change", "pump swap", "pump overhaul", "instrument calibration",
+    GLYCOL_CHANGE, "glycol top-up", "filter change", "pump swap", "pump overhaul", CALIBRATION,
     "cleaning", "other",
 )  # fmt: skip
 """What can have been done."""
 
 
 class EntryRefused(ValueError):  # noqa: N818 - says what happened
-    """An entry that cannot be right; the message says why."""
+    """An entry that cannot be right; the message says why, ``field`` which part of it (empty: all of it)."""
+
+    def __init__(self, message: str, field: str = "") -> None:
+        super().__init__(message)
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +83,13 @@ def sample_event(
         field = SAMPLE_FIELDS[name]
         if not field.lowest <= value <= field.highest:
             low, high = (f"{limit * field.factor:g}" for limit in (field.lowest, field.highest))
-            raise EntryRefused(f"{_words(name, value)} cannot be: {name} lies between {low} and {high}")
+            raise EntryRefused(f"{_words(name, value)} cannot be: {name} lies between {low} and {high}", name)
     lean, rich = values.get("lean_water"), values.get("rich_water")
     if lean is not None and rich is not None and lean > rich:
         raise EntryRefused(
-            "the lean glycol cannot hold more water than the rich glycol; are the two swapped?"
+            "the lean glycol cannot hold more water than the rich glycol; are the two swapped?", "rich_water"
         )
-    _not_to_come(taken, now)
+    _not_to_come(taken, now, "taken")
     listed = ", ".join(_words(name, value) for name, value in values.items())
     message = f"lab sample: {listed}" + (f"; {note}" if note else "")
     data: dict[str, str | float | int | bool | None] = {
@@ -123,10 +123,10 @@ def maintenance_event(unit: str, work: str, done: float, now: float, actor: str,
         Unknown work, ``other`` without a note, or a time that has not come.
     """
     if work not in WORK:
-        raise EntryRefused(f'"{work}" is none of: {", ".join(WORK)}')
+        raise EntryRefused(f'"{work}" is none of: {", ".join(WORK)}', "work")
     if work == "other" and not note:
-        raise EntryRefused("other work needs a note that says what was done")
-    _not_to_come(done, now)
+        raise EntryRefused("other work needs a note that says what was done", "note")
+    _not_to_come(done, now, "done")
     message = work + (f"; {note}" if note else "")
     return Event(unit, MAINTENANCE, now, message, {"work": work, "done": done, "actor": actor, "note": note})
 
@@ -136,6 +136,6 @@ def _words(name: str, value: float) -> str:
     return field.shown.format(f"{value * field.factor:.4g}")
 
 
-def _not_to_come(time: float, now: float) -> None:
+def _not_to_come(time: float, now: float, field: str) -> None:
     if time > now + 60.0:
-        raise EntryRefused("that time has not come yet; is the time zone or the year right?")
+        raise EntryRefused("that time has not come yet; is the time zone or the year right?", field)

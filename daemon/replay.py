@@ -33,6 +33,7 @@ from daemon.model import (
     Scan,
 )
 from daemon.monitor.alarms import ActionRefusedError
+from daemon.monitor.entries import ENTRIES
 from daemon.monitor.unit_monitor import SavedStateError, UnitMonitor
 
 _OUT_OF_ORDER = "scan out of order"
@@ -187,6 +188,16 @@ class _Driver:
             self._monitor.step(Scan(found.unit, step.number, step.time, step.monotonic, {}))
         elif step.alarms:
             found.without_inputs += 1
+        if not found.kept_values:
+            self._entries(step)
+
+    def _entries(self, step: RecordedStep) -> None:
+        """Repeat what people entered; where values are taken as stored, what it did is in them."""
+        for event in step.events:
+            if event.kind in ENTRIES:
+                self._monitor.enter(event)
+                if self._monitor.saves:
+                    self._state = self._monitor.save()
 
     def _state_may_be_needed(self, place: int) -> bool:
         index = bisect_left(self._restarts, place + 1)

@@ -53,7 +53,9 @@ def add_sample(
 ) -> None:
     """Keep what the laboratory found in a sample of the glycol.
 
-    It stands in tegwatch history --records. Numbers need their unit.
+    It stands in tegwatch history --records. Numbers need their unit. Water in the lean glycol corrects the
+    calculated purity, so give the time at which the sample was drawn (--taken): it is compared with what was
+    calculated then.
     """
     from config.quantities import Quantity
     from config.units import UnitError, parse_quantity
@@ -92,7 +94,10 @@ def add_maintenance(
     note: Note = "",
     actor: Actor = "",
 ) -> None:
-    """Keep that work was done at a unit. It stands in tegwatch history --records."""
+    """Keep that work was done at a unit. It stands in tegwatch history --records.
+
+    After a glycol change or an instrument calibration, lean purity is calculated without earlier samples.
+    """
     from daemon.logbook import WORK
 
     if work not in WORK:
@@ -117,3 +122,5 @@ def _enter(site_file: Path, route: str, when: str, moment: str, body: dict[str, 
             answer = ask(client, "POST", route, body)
     assert isinstance(answer, dict)  # noqa: S101 - the route's schema
     print(f"kept: {answer['kept']}")
+    for effect in answer["effects"]:
+        print(effect)

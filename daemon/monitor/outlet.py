@@ -175,6 +175,11 @@ class OutletEstimate:
         reason = f"{complaint}; calculated instead"
         return Result(value, math.sqrt(variance), Status.UNCERTAIN_SUBSTITUTE_VALUE, reason)
 
+    def recalculated(self, step: float) -> None:
+        """Go on with a calculation that gives a dew point higher by ``step`` [K] than before."""
+        if self._bias is not None:
+            self._bias -= step
+
     def save(self) -> dict[str, object]:
         """Return the state as JSON values."""
         return {"bias": self._bias, "scatter": self._scatter, "learned": self._learned}

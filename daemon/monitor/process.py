@@ -24,6 +24,7 @@ from config.alarm_inputs import INPUT_SIGNALS
 from config.site import DehydrationUnit, Site
 from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.outlet import CLAUSIUS_CLAPEYRON, OutletEstimate, measured_outlet
+from daemon.monitor.purity_correction import PurityCorrection
 from daemon.monitor.specs import SignalSpec
 
 SOURCES: Mapping[str, str] = {
@@ -64,7 +65,10 @@ class ProcessCalculation:
         self._measured = frozenset(specs)
         self._has_analyzer = bool(self._measured & {"outlet_water_content", "outlet_dew_point"})
         self._outlet = OutletEstimate()
-        self._last: tuple[dict[str, float], Uncertainties, Results] | None = None
+        self.purity = PurityCorrection(unit, self.design)
+        self.recalculated = 0.0
+        """By how much the last sample made the calculated dew point of this scan higher [K]; else zero."""
+        self._last: tuple[dict[str, float], Uncertainties, Design, Results] | None = None
         self._needs_measured = self._needs_here(inlet_measured=True)
         self._needs_saturated = self._needs_here(inlet_measured=False)
         self._estimates = operator.attrgetter(*self._needs_saturated)
@@ -85,7 +89,14 @@ class ProcessCalculation:
         return found
 
     def results(
-        self, signals: Mapping[str, Reading], stroke_rate: Result, now: float, *, drying: bool
+        self,
+        signals: Mapping[str, Reading],
+        stroke_rate: Result,
+        now: float,
+        *,
+        time: float,
+        drying: bool,
+        circulating: bool,
     ) -> dict[str, Result]:
         """Calculate everything from one scan.
 
@@ -97,9 +108,14 @@ class ProcessCalculation:
             From the stroke estimate.
         now : float
             On the monitor's time line [s].
+        time : float
+            POSIX seconds.
         drying : bool
             Whether the unit dries gas, so that an analyzer may teach the calculation.
+        circulating : bool
+            Whether glycol goes round, so that a sample of it is what the reboiler makes.
         """
+        self.purity.refresh(time)
         inputs = self._inputs(signals, stroke_rate)
         limit_pressure = self.design.limit_pressure or inputs.values["gas_pressure"]
         measured = None
@@ -121,6 +137,9 @@ class ProcessCalculation:
             absent = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, str(error))
             return dict.fromkeys(self._needs_saturated, absent)
         results = self._judged(found, inputs)
+        results |= self.purity.watch(results["lean_mass_fraction"], now, time, circulating=circulating)
+        self.recalculated = self.purity.step(inputs.values, uncertainties, found)
+        self._outlet.recalculated(self.recalculated)
         results["calculated_dew_point"] = results["outlet_dew_point"]
         if self._has_analyzer:
             outlet = self._outlet.combine(results["outlet_dew_point"], measured, now, learn=drying)
@@ -139,12 +158,12 @@ class ProcessCalculation:
 
     def _evaluated(self, values: dict[str, float], uncertainties: Uncertainties) -> Results:
         """Calculate, or take what came of the very same readings: slow controllers repeat themselves."""
-        last = self._last
+        last, design = self._last, self.purity.design
         # An absent input is always the same NaN, which a dictionary takes as equal to itself.
-        if last is None or last[0] != values or last[1] is not uncertainties:
-            found = calculation.evaluate(Readings(**values), self.design, uncertainties)
-            self._last = last = values, uncertainties, found
-        return last[2]
+        if last is None or last[0] != values or last[1] is not uncertainties or last[2] is not design:
+            found = calculation.evaluate(Readings(**values), design, uncertainties)
+            self._last = last = values, uncertainties, design, found
+        return last[3]
 
     def _inputs(self, signals: Mapping[str, Reading], stroke_rate: Result) -> _Inputs:
         inputs = _Inputs(dict.fromkeys(INPUTS, math.nan), {}, {})
@@ -227,11 +246,13 @@ class ProcessCalculation:
 
     def save(self) -> dict[str, object]:
         """Return the state as JSON values."""
-        return self._outlet.save()
+        return {**self._outlet.save(), "purity": self.purity.save()}
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take over a saved state."""
         self._outlet.restore(state)
+        if "purity" in state:  # not in what an earlier version saved
+            self.purity.restore(state["purity"])
 
 
 def design_of(site: Site, unit: DehydrationUnit) -> Design:

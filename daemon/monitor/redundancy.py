@@ -42,6 +42,11 @@ class RedundancyCheck:
         self._tolerance = max(pair.floor, combined)
         self._since: float | None = None
 
+    @property
+    def name(self) -> str:
+        """Both signals: under this the state is kept."""
+        return f"{self.pair.first} and {self.pair.second}"
+
     def apply(self, signals: dict[str, Reading], now: float) -> None:
         """Degrade both readings in place where they have disagreed for the pair's delay."""
         first, second = signals[self.pair.first], signals[self.pair.second]

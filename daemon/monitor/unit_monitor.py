@@ -35,6 +35,7 @@ from daemon.monitor.alarms.conditions import AlarmInputs
 from daemon.monitor.alarms.engine import AlarmEngine
 from daemon.monitor.alarms.record import AlarmSnapshot
 from daemon.monitor.checks import SignalCheck
+from daemon.monitor.entries import GLYCOL_CHANGE, take_entry
 from daemon.monitor.moment import Moment, TimeLine
 from daemon.monitor.operating_state import OperatingStateMachine
 from daemon.monitor.outlook.outlook import Outlook
@@ -165,8 +166,13 @@ class UnitMonitor:
         events = [self._event("stroke counter reset", scan.time, note) for note in notes]
         results = self._strokes.results(signals, moment)
         results["accepted_stall_rate"] = self._stall_rate(scan.time, events)
-        drying = self._state.state is OperatingState.DRYING
-        results |= self._process.results(signals, results["stroke_rate"], moment.now, drying=drying)
+        state, strokes = self._state.state, results["stroke_rate"]
+        drying, circulating = state is OperatingState.DRYING, state in _CIRCULATING
+        results |= self._process.results(
+            signals, strokes, moment.now, time=scan.time, drying=drying, circulating=circulating
+        )
+        if self._process.recalculated:
+            self._outlook.recalculated(self._process.recalculated)
         self._update_state(signals, results, moment, events)
         if self._outlook.due(moment.now):
             view = View(scan.time, moment.now, self.state, signals, results)
@@ -236,6 +242,17 @@ class UnitMonitor:
             self._untold = ended
             raise
 
+    def enter(self, entry: Event) -> tuple[Event, ...]:
+        """Take an entry of the log book; return what came of it, to be kept after the entry.
+
+        A sample of the lean glycol corrects the calculated purity; new glycol or a calibrated instrument ends
+        such a correction, and new glycol begins its age anew. Other entries change nothing.
+        """
+        told = take_entry(entry, self._process.purity, self._write)
+        if entry.data.get("work") == GLYCOL_CHANGE:
+            self._outlook.glycol_changed(float(entry.data["done"] or 0.0))
+        return told
+
     def save(self) -> str:
         """Return the whole state as JSON, for ``restore``."""
         alarms = self._engine.save() if self._saved_alarms is None else dict(self._saved_alarms)
@@ -245,7 +262,7 @@ class UnitMonitor:
             "time": self._timeline.save(),
             "checks": {name: check.save() for name, check in self._checks.items()},
             "heartbeats": {name: watch.save() for name, watch in self._heartbeats.items()},
-            "pairs": [pair.save() for pair in self._pairs],
+            "pairs": {pair.name: pair.save() for pair in self._pairs},
             "strokes": self._strokes.save(),
             "process": self._process.save(),
             "state": self._state.save(),
@@ -285,8 +302,10 @@ class UnitMonitor:
         for name, watch in self._heartbeats.items():
             if name in state["heartbeats"]:
                 watch.restore(state["heartbeats"][name])
-        for pair, saved in zip(self._pairs, state["pairs"], strict=False):
-            pair.restore(saved)
+        pairs = state["pairs"] if isinstance(state["pairs"], dict) else {}  # a list in an earlier version
+        for pair in self._pairs:
+            if pair.name in pairs:
+                pair.restore(pairs[pair.name])
         self._strokes.restore(state["strokes"])
         self._process.restore(state["process"])
         self._state.restore(state["state"])

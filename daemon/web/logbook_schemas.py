@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -54,8 +54,22 @@ class MaintenanceRequest(Request):
     """Who enters it, on the Unix socket; over TCP it is whoever is logged in."""
 
 
+class EntryView(View):
+    """One entry of the log book."""
+
+    unit: str
+    kind: Literal["lab sample", "maintenance"]
+    happened: str
+    """When the sample was drawn or the work was done, UTC."""
+    entered: str
+    message: str
+    actor: str
+
+
 class EntryAnswer(View):
     """What was kept."""
 
     kept: str
     """As the history shows it."""
+    effects: list[str] = []
+    """What it did to the calculation, or why it did nothing."""

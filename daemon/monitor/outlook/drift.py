@@ -72,6 +72,11 @@ class DriftChart:
             self._chart = Cusum(LIMIT, SLACK)
             self._shifted_since = None
 
+    def recalculated(self, step: float) -> None:
+        """Go on with values that are higher by ``step`` than those before."""
+        self._residual.mean += step
+        self._residual.total += step * self._residual.count
+
     def save(self) -> dict[str, object]:
         """Return the state as JSON values."""
         return {
@@ -119,6 +124,10 @@ class Drifts:
         if "lean_glycol_rate" in view.signals and "stroke_rate" in view.results:
             found |= self._pump_results(view)
         return found
+
+    def recalculated(self, step: float) -> None:
+        """Go on with calculated dew points that a sample has made higher by ``step`` [K]."""
+        self._dew_point.recalculated(-step)
 
     def _pump_results(self, view: View) -> dict[str, Result]:
         delivered, strokes = view.good("lean_glycol_rate"), view.good("stroke_rate")

@@ -73,6 +73,10 @@ class Forecast:
             return waiting("too few margins since drying began to tell where they lead")
         return _until(view, name, line, 0.0)
 
+    def recalculated(self) -> None:
+        """Begin the margin anew: a sample has made a step in it that is no trend."""
+        self._margin.clear()
+
     def save(self, now: float) -> dict[str, object]:
         """Return the state as JSON values."""
         return {

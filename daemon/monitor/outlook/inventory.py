@@ -69,21 +69,28 @@ class GlycolExposure:
     Parameters
     ----------
     changed_on : datetime.date or None
-        When the glycol was last changed, from the site file. Another date there begins a new count; without
-        one there is no age to tell.
+        When the glycol was last changed, from the site file. A later entry in the log book outdoes it;
+        another date in the file begins a new count. Without either there is no age to tell.
     """
 
     def __init__(self, changed_on: datetime.date | None) -> None:
         self._changed_on = None if changed_on is None else changed_on.toordinal()
+        self._changed = None if self._changed_on is None else (self._changed_on - _EPOCH_DAY) * DAY
         self._exposure = ThermalExposure()
         self._seen: float | None = None
 
+    def changed(self, time: float) -> None:
+        """Begin anew with glycol that was filled in at a time [POSIX s]; older news changes nothing."""
+        if self._changed is None or time > self._changed:
+            self._changed = time
+            self._exposure = ThermalExposure()
+
     def results(self, view: View) -> dict[str, Result]:
         """Return ``glycol_age`` [s] and ``glycol_exposure``, the share of the change interval used up."""
-        if self._changed_on is None or "reboiler_temperature" not in view.signals:
+        if self._changed is None or "reboiler_temperature" not in view.signals:
             return {}
         self._expose(view)
-        age = max(0.0, view.time - (self._changed_on - _EPOCH_DAY) * DAY)
+        age = max(0.0, view.time - self._changed)
         exposure = self._exposure._replace(time=age)
         return {
             "glycol_age": Result(age, None, Status.GOOD),
@@ -105,6 +112,7 @@ class GlycolExposure:
         """Return the state as JSON values."""
         return {
             "changed_on": self._changed_on,
+            "changed": self._changed,
             "exposure": list(self._exposure),
             "seen": self._seen,
         }
@@ -114,3 +122,4 @@ class GlycolExposure:
         self._seen = saved["seen"]
         if saved["changed_on"] == self._changed_on:
             self._exposure = ThermalExposure(*saved["exposure"])
+            self._changed = saved.get("changed", self._changed)  # not in what an earlier version saved

@@ -70,6 +70,15 @@ class Outlook:
         }
         self._evidence.update(view, quiet=quiet)
 
+    def recalculated(self, step: float) -> None:
+        """Mind that a sample has made the calculated dew point higher by ``step`` [K] from this scan on."""
+        self._forecast.recalculated()
+        self._drifts.recalculated(step)
+
+    def glycol_changed(self, time: float) -> None:
+        """Count age and exposure from a change of the glycol [POSIX s]."""
+        self._exposure.changed(time)
+
     @property
     def results(self) -> Mapping[str, Result]:
         """What the last look gave."""

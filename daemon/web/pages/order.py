@@ -50,6 +50,8 @@ _GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "lean_glycol_temperature",
             "lean_approach_temperature",
             "lean_mass_fraction",
+            "calculated_lean_mass_fraction",
+            "lean_purity_bias",
             "equilibrium_dew_point",
             "water_removed",
             "rich_mass_fraction",

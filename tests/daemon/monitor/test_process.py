@@ -19,7 +19,7 @@ from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.outlet import FADING_TIME, LEARNING_TIME, OutletEstimate, measured_outlet
 from daemon.monitor.process import ProcessCalculation
 from daemon.monitor.specs import signal_specs
-from tests.daemon.monitor.plant import NORMAL, bad, good, make_site
+from tests.daemon.monitor.plant import NORMAL, START, bad, good, make_site
 
 STROKES = Result(0.2, 0.002, Status.GOOD)
 ANALYZER = {"outlet_water_content": 'type = "float32", unit = "lb/MMscf", range = [0, 20]'}
@@ -53,7 +53,9 @@ class Unit:
         self, strokes: Result = STROKES, now: float = 0.0, **readings: float | Reading
     ) -> dict[str, Result]:
         given = {k: v if isinstance(v, Reading) else good(v, 0.0) for k, v in readings.items()}
-        return self.process.results(self.readings | given, strokes, now, drying=True)
+        return self.process.results(
+            self.readings | given, strokes, now, time=START + now, drying=True, circulating=True
+        )
 
 
 def one(signal: str, reading: Reading) -> dict[str, Any]:
@@ -326,7 +328,9 @@ class TestAnalyzer:
 
     def test_nothing_is_learned_while_the_unit_does_not_dry(self) -> None:
         unit = Unit(ANALYZER)
-        results = unit.process.results(unit.readings, STROKES, 0.0, drying=False)
+        results = unit.process.results(
+            unit.readings, STROKES, 0.0, time=START, drying=False, circulating=False
+        )
         assert "dew_point_bias" not in results
 
     def test_an_impossible_analyzer_value_is_no_crash(self) -> None:

@@ -11,6 +11,10 @@ from daemon.web.access.permissions import Permission
 from tests.support.web_kit import Rig
 
 NOW = 1_700_000_000.0
+NOT_USED = (
+    "the sample with 1.20 wt% of water is not used: the unit was not seen regenerating steadily in the "
+    "two hours before its drawing, so there is nothing to compare it with"
+)
 
 
 async def entered(rig: Rig, route: str, body: dict, **headers: str):
@@ -38,7 +42,10 @@ async def test_a_sample_is_kept_with_its_values_in_si_and_who_entered_it(rig: Ri
     }
     answer = await entered(rig, "unit-1/samples", body)
     assert answer.status_code == 200, answer.text
-    assert answer.json() == {"kept": "lab sample: lean 1.2 wt% water, pH 7.3, chlorides 350 mg/kg; A"}
+    assert answer.json() == {
+        "kept": "lab sample: lean 1.2 wt% water, pH 7.3, chlorides 350 mg/kg; A",
+        "effects": [NOT_USED],
+    }
     (event,) = events(rig)
     assert event.data == {
         "lean_water": 0.012, "ph": 7.3, "chlorides": 350e-6, "taken": taken, "actor": "maria", "note": "A",
@@ -51,7 +58,7 @@ async def test_maintenance_is_kept(rig: Rig) -> None:
     answer = await entered(
         rig, "unit-1/maintenance", {"work": "pump swap", "note": "to pump B", "actor": "jo"}
     )
-    assert answer.json() == {"kept": "pump swap; to pump B"}
+    assert answer.json() == {"kept": "pump swap; to pump B", "effects": []}
     (event,) = events(rig)
     assert (event.kind, event.data["work"], event.data["actor"]) == ("maintenance", "pump swap", "jo")
     assert event.data["done"] == rig.clock.wall()
