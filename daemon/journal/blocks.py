@@ -6,14 +6,15 @@ tenth. The check sum of every row is still looked at.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.journal.batches import open_rows
 from daemon.journal.columns import Column
-from daemon.journal.packing import HEADER, STATES, DamagedRow, Layout, OpenedRow
+from daemon.journal.packing import STATES, DamagedRow, Layout
 from daemon.journal.summaries import NOT_STORED, Floats, Integers
 
 StoredScan = tuple[int, float, int, bytes]
@@ -74,60 +75,37 @@ def read_block(
     shape = (len(scans), len(columns))
     values, codes = np.full(shape, np.nan), np.full(shape, NOT_STORED, np.int64)
     uncertainty, age = (np.full(shape if everything else (len(scans), 0), np.nan) for _ in range(2))
-    state, kept = np.zeros(len(scans), np.int64), np.ones(len(scans), bool)
+    state, kept = np.zeros(len(scans), np.int64), np.zeros(len(scans), bool)
+    time = np.array([scan[1] for scan in scans], np.float64)
     reasons: list[dict[int, str]] = [{} for _ in scans] if everything else []
     for number in {scan[2] for scan in scans}:
-        rows = [at for at, scan in enumerate(scans) if scan[2] == number]
+        rows = np.array([at for at, scan in enumerate(scans) if scan[2] == number])
         try:
             layout = layout_of(number)
         except DamagedRow:
-            kept[rows] = False
             continue
         place = {column: at for at, column in enumerate(columns_of(layout))}
         wanted = [(to, place[column]) for to, column in enumerate(columns) if column in place]
-        opened, sound = _opened(rows, scans, layout, kept)
-        if not sound or not wanted:
-            state[sound] = [row.state for row in opened]
-            continue
-        to, source = (np.array(side) for side in zip(*wanted, strict=True))
-        into = np.ix_(np.array(sound), to)
-        size, signals = layout.stamps_at - HEADER.size, len(layout.signals)
-        raw = np.frombuffer(b"".join(row.numbers for row in opened), np.uint8).reshape(-1, size)
-        numbers = np.ascontiguousarray(raw[:, : 8 * layout.columns]).view("<f8")
-        values[into] = numbers[:, source]
-        state[sound] = [row.state for row in opened]
-        codes[into] = np.array([row.codes for row in opened], np.int64)[:, source]
-        if everything:
-            spread = np.full((len(sound), layout.columns), np.nan)
-            spread[:, signals:] = np.ascontiguousarray(raw[:, 8 * layout.columns :]).view("<f4")
-            uncertainty[into] = spread[:, source]
-            stamps = np.full((len(sound), layout.columns), np.nan)
-            stamps[:, :signals] = [row.source_times() for row in opened]
-            age[into] = np.array([scans[at][1] for at in sound])[:, None] - stamps[:, source]
-            for at, row in zip(sound, opened, strict=True):
-                if row.reasons:
-                    reasons[at] = {to: row.reasons[source] for to, source in wanted if source in row.reasons}
+        to, source = (np.array([pair[side] for pair in wanted], np.int64) for side in (0, 1))
+        for opened in open_rows(layout, [scans[row][3] for row in rows.tolist()]):
+            found = rows[opened.places]
+            kept[found] = True
+            state[found] = opened.state
+            into = np.ix_(found, to)
+            values[into] = opened.values()[:, source]
+            codes[into] = opened.codes[:, source]
+            if not everything:
+                continue
+            uncertainty[into] = opened.uncertainties()[:, source]
+            age[into] = time[found, None] - opened.source_times()[:, source]
+            for row, told in zip(found.tolist(), opened.reasons, strict=True):
+                if told:
+                    reasons[row] = {here: told[there] for here, there in wanted if there in told}
     block = Block(
-        np.array([scan[0] for scan in scans], np.int64),
-        np.array([scan[1] for scan in scans], np.float64),
-        state, values, codes, uncertainty, age, reasons, int(len(scans) - kept.sum()),
+        np.array([scan[0] for scan in scans], np.int64), time, state, values, codes, uncertainty, age,
+        reasons, int(len(scans) - kept.sum()),
     )  # fmt: skip
     return block if kept.all() else _without(block, kept)
-
-
-def _opened(
-    rows: Iterable[int], scans: Sequence[StoredScan], layout: Layout, kept: NDArray[np.bool_]
-) -> tuple[list[OpenedRow], list[int]]:
-    opened: list[OpenedRow] = []
-    sound: list[int] = []
-    for at in rows:
-        try:
-            opened.append(OpenedRow(layout, scans[at][3]))
-        except DamagedRow:
-            kept[at] = False
-        else:
-            sound.append(at)
-    return opened, sound
 
 
 def _without(block: Block, kept: NDArray[np.bool_]) -> Block:

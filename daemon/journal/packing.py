@@ -45,8 +45,8 @@ from daemon.model import (
 
 VERSION = 1
 HEADER = struct.Struct("<BBHHHI")
-_VERDICT = struct.Struct("<IH")
-_CHECK = struct.Struct("<I")
+VERDICT = struct.Struct("<IH")
+CHECK = struct.Struct("<I")
 _DOUBLE, _SINGLE, _INDEX, _STAMP = (struct.Struct(code) for code in ("<d", "<f", "<H", "<dd"))
 _NAN = math.nan
 _MAX_REASON = 500  # bytes; a reason is a sentence, not a log
@@ -135,11 +135,11 @@ def pack_scan(outcome: Outcome) -> bytes:
         parts.append(_little("H", stamp_of))
     for status, reason in verdicts:
         text = reason.encode()[:_MAX_REASON].decode(errors="ignore").encode()
-        parts += (_VERDICT.pack(status, len(text)), text)
+        parts += (VERDICT.pack(status, len(text)), text)
     if len(verdicts) > 1:
         parts.append(_little("H", verdict_of))
     body = b"".join(parts)
-    return body + _CHECK.pack(zlib.crc32(body))
+    return body + CHECK.pack(zlib.crc32(body))
 
 
 class ScanRow:
@@ -170,8 +170,8 @@ class ScanRow:
     )
 
     def __init__(self, layout: Layout, body: bytes) -> None:
-        end = len(body) - _CHECK.size
-        if end < HEADER.size or zlib.crc32(body[:end]) != _CHECK.unpack_from(body, end)[0]:
+        end = len(body) - CHECK.size
+        if end < HEADER.size or zlib.crc32(body[:end]) != CHECK.unpack_from(body, end)[0]:
             raise DamagedRow("a scan row does not match its check sum")
         version, state, columns, self._stamps, self._verdict_count, self.scan_number = HEADER.unpack_from(
             body
@@ -251,64 +251,12 @@ class ScanRow:
             at += 2 * len(self.layout.signals)
         found = []
         for _ in range(self._verdict_count):
-            code, length = _VERDICT.unpack_from(self._body, at)
-            at += _VERDICT.size
+            code, length = VERDICT.unpack_from(self._body, at)
+            at += VERDICT.size
             found.append((_STATUSES[code], self._body[at : at + length].decode() if length else ""))
             at += length
         self._indexes_at, self._verdicts = at, tuple(found)
         return self._verdicts
-
-
-class OpenedRow:
-    """A stored scan row on its way into arrays, where thousands of rows share their few verdicts.
-
-    Raises
-    ------
-    DamagedRow
-        The row does not match its check sum or its layout.
-    """
-
-    __slots__ = ("_body", "_layout", "_stamps", "codes", "reasons", "state")
-
-    def __init__(self, layout: Layout, body: bytes) -> None:
-        end = len(body) - _CHECK.size
-        if end < HEADER.size or zlib.crc32(body[:end]) != _CHECK.unpack_from(body, end)[0]:
-            raise DamagedRow("a scan row does not match its check sum")
-        version, self.state, columns, stamps, verdicts, _ = HEADER.unpack_from(body)
-        if version != VERSION or columns != layout.columns or self.state not in STATES:
-            raise DamagedRow(f"a scan row (version {version}, {columns} columns) does not match its layout")
-        at = layout.stamps_at + 16 * stamps + (2 * len(layout.signals) if stamps > 1 else 0)
-        self.codes, self.reasons = _verdicts(body[at:end], verdicts, columns)
-        self._layout, self._body, self._stamps = layout, body, stamps
-
-    @property
-    def numbers(self) -> bytes:
-        """The bytes of the values and uncertainties."""
-        return self._body[HEADER.size : self._layout.stamps_at]
-
-    def source_times(self) -> list[float]:
-        """Return the source's time of every signal [POSIX s]."""
-        signals, at = len(self._layout.signals), self._layout.stamps_at
-        times = struct.unpack_from(f"<{2 * self._stamps}d", self._body, at)[::2]
-        if self._stamps == 1:
-            return [times[0]] * signals
-        return [
-            times[index] for index in struct.unpack_from(f"<{signals}H", self._body, at + 16 * self._stamps)
-        ]
-
-
-@functools.lru_cache(maxsize=4096)
-def _verdicts(part: bytes, count: int, columns: int) -> tuple[list[int], dict[int, str]]:
-    """Read a row's part of that name: status code of every column, and reasons where there are any."""
-    at, found = 0, []
-    for _ in range(count):
-        code, length = _VERDICT.unpack_from(part, at)
-        at += _VERDICT.size
-        found.append((code, part[at : at + length].decode()))
-        at += length
-    chosen = struct.unpack_from(f"<{columns}H", part, at) if count > 1 else (0,) * columns
-    each = [found[index] for index in chosen]
-    return [code for code, _ in each], {place: text for place, (_, text) in enumerate(each) if text}
 
 
 def _little(code: str, numbers: list[Any]) -> bytes:

@@ -1,4 +1,4 @@
-"""How the history stands on its disk: housekeeping keeps these figures; alarms, health and metrics read them."""
+"""How the history stands on its disk: housekeeping keeps this; alarms, health and metrics read it."""
 
 from __future__ import annotations
 
