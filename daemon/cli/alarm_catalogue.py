@@ -1,24 +1,26 @@
-"""What each alarm means, for the control room: from the packaged set, or as one site has it."""
+"""What each alarm means, for the control room: from the packaged sets, or as one site has them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from config.alarm_set import packaged_alarms, resolve_alarms
+from config.alarms import AlarmDefinition, ResolvedAlarm
+from config.daemon_alarms import DAEMON, packaged_daemon_alarms, resolve_daemon_alarms
 from config.site import Site
 
 CAUTION = (
     "This is no safety system and replaces no shutdown. Where a text and the site's own procedure differ, "
     "the site's procedure counts."
 )
-PRIORITIES = ("highest", "high", "medium", "low", "journal")
+PRIORITIES = ("highest", "high", "medium", "low")
 
 
 @dataclass(frozen=True, slots=True)
 class CatalogueEntry:
-    """One alarm as people read it."""
+    """One alarm as people read it; ``condition`` says when it comes and goes."""
 
     unit: str
     alarm: str
@@ -38,63 +40,57 @@ class CatalogueEntry:
 
 
 def packaged_entries() -> list[CatalogueEntry]:
-    """Return the packaged set, the most important first."""
-    entries = [
-        CatalogueEntry(
-            "",
-            name,
-            alarm.title,
-            alarm.priority,
-            alarm.alarm_class,
-            _condition(alarm.condition, alarm.setpoint),
-            alarm.consequence,
-            alarm.causes,
-            alarm.response,
-            alarm.time_to_respond / 60.0,
-            alarm.basis,
-        )
-        for name, alarm in packaged_alarms().items()
-    ]
-    return _sorted(entries)
+    """Return the packaged sets, a unit's and the daemon's own, each the most important first."""
+    return _sorted(
+        _entry(unit, name, alarm, _written(alarm))
+        for unit, alarms in (("", packaged_alarms()), (DAEMON, packaged_daemon_alarms()))
+        for name, alarm in alarms.items()
+    )
 
 
 def site_entries(site: Site) -> list[CatalogueEntry]:
-    """Return the alarms in force at a site, with its own set points and texts."""
+    """Return the alarms in force at a site, the daemon's own too, with the site's set points and texts."""
     from config.loader import unit_context
+    from config.quantities import Quantity
     from config.units import display_units
+    from daemon.monitor.alarms.messages import definition
 
     units = display_units(site.site.unit_system, unit_context(site))
-    entries = []
-    for unit in site.units:
-        for alarm in resolve_alarms(site, unit).alarms:
-            point, limit = alarm.setpoint, None
-            if point is not None:
-                shown = units[alarm.setpoint_quantity]
-                limit = f"from {point.reference}" if point.reference else shown.format(point.offset)
-            entries.append(
-                CatalogueEntry(
-                    unit.name,
-                    alarm.id,
-                    alarm.title,
-                    alarm.priority,
-                    alarm.alarm_class,
-                    _condition(alarm.condition, limit),
-                    alarm.consequence,
-                    alarm.causes,
-                    alarm.response,
-                    alarm.time_to_respond / 60.0,
-                    alarm.basis,
-                )
-            )
-    return _sorted(entries)
+
+    def write(quantity: Quantity, si: float) -> str:
+        return units[quantity].format(si)
+
+    def alarms() -> Iterator[tuple[str, ResolvedAlarm]]:
+        for unit in site.units:
+            yield from ((unit.name, alarm) for alarm in resolve_alarms(site, unit).alarms)
+        yield from ((DAEMON, alarm) for alarm in resolve_daemon_alarms(site).alarms)
+
+    return _sorted(_entry(unit, alarm.id, alarm, definition(alarm, write)) for unit, alarm in alarms())
 
 
-def _condition(kind: str, setpoint: object) -> str:
-    return kind if setpoint is None else f"{kind}, set point {setpoint}"
+def _entry(unit: str, name: str, alarm: AlarmDefinition | ResolvedAlarm, condition: str) -> CatalogueEntry:
+    return CatalogueEntry(
+        unit,
+        name,
+        alarm.title,
+        alarm.priority,
+        alarm.alarm_class,
+        condition,
+        alarm.consequence,
+        alarm.causes,
+        alarm.response,
+        alarm.time_to_respond / 60.0,
+        alarm.basis,
+    )
 
 
-def _sorted(entries: list[CatalogueEntry]) -> list[CatalogueEntry]:
-    return sorted(entries, key=lambda one: (one.unit, PRIORITIES.index(one.priority)))
+def _written(alarm: AlarmDefinition) -> str:
+    """Return a packaged condition as its file has it: what it comes to depends on the site."""
+    return alarm.condition if alarm.setpoint is None else f"{alarm.condition}, set point {alarm.setpoint}"
+
+
+def _sorted(entries: Iterable[CatalogueEntry]) -> list[CatalogueEntry]:
+    return sorted(entries, key=lambda one: (one.unit == DAEMON, one.unit, PRIORITIES.index(one.priority)))
 
 
 def markdown_of(entries: Sequence[CatalogueEntry]) -> str:
@@ -104,7 +100,7 @@ def markdown_of(entries: Sequence[CatalogueEntry]) -> str:
     for entry in entries:
         if entry.unit != unit:
             unit = entry.unit
-            parts.append(f"## Unit {unit}")
+            parts.append("## The daemon's own" if unit == DAEMON else f"## Unit {unit}")
         causes = "\n".join(f"{number}. {cause}" for number, cause in enumerate(entry.causes, start=1))
         parts.append(
             f"### {entry.title}\n\n"
@@ -120,11 +116,12 @@ def markdown_of(entries: Sequence[CatalogueEntry]) -> str:
 
 def show_catalogue(entries: Sequence[CatalogueEntry], *, markdown: bool) -> None:
     """Print the catalogue for people."""
-    text = markdown_of(entries)
-    if markdown:
+    from daemon.cli.console import standard_output
+
+    text, out = markdown_of(entries), standard_output()
+    if markdown or not out.is_terminal:
         print(text, end="")
         return
-    from rich.console import Console
     from rich.markdown import Markdown
 
-    Console().print(Markdown(text))
+    out.print(Markdown(text))

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from daemon.cli.client import ask, open_client, socket_path
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FAILED, FINDINGS, REFUSED, USAGE, clear_failures, fail
 
 if TYPE_CHECKING:
@@ -47,11 +47,11 @@ def _found(listed: Any, unit: str, alarm: str) -> AlarmView:
     found = next((view for view in views if (view.unit, view.alarm) == (unit, alarm)), None)
     if found is None:
         units = sorted({view.unit for view in views})
-        if unit not in units:
+        if unit and unit not in units:
             fail(f'there is no unit "{unit}"; there are: {", ".join(units)}', FAILED)
-        near = difflib.get_close_matches(alarm, [view.alarm for view in views if view.unit == unit], 1)
+        near = difflib.get_close_matches(alarm, [view.alarm for view in views if unit in {"", view.unit}], 1)
         hint = f"did you mean {near[0]}?" if near else "tegwatch alarms list --all names them"
-        fail(f"{unit} has no alarm {alarm}; {hint}", FAILED)
+        fail(f"{unit or 'no unit'} has {'no' if unit else 'an'} alarm {alarm}; {hint}", FAILED)
     return found
 
 
@@ -62,14 +62,15 @@ def list_alarms(
     everything: Annotated[bool, typer.Option("--all", help="Also alarms that are normal.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """List the alarms that are not normal, the most important first."""
+    """List the alarms that are not normal, the most urgent first."""
     from daemon.web.schemas import AlarmView
+    from daemon.web.urgency import most_urgent_first
 
     answer = _request(site_file, "GET", f"/v1/alarms?all={str(everything).lower()}")
     if as_json:
         print(json.dumps(answer, indent=2, ensure_ascii=False))
         return
-    alarms = [AlarmView.model_validate(one) for one in answer]
+    alarms = most_urgent_first(AlarmView.model_validate(one) for one in answer)
     if not alarms:
         print("no alarms")
         return
@@ -80,7 +81,7 @@ def list_alarms(
         since = f"until {alarm.shelved_until}" if alarm.shelved_until else alarm.since or ""
         row = (alarm.priority, alarm.state, alarm.unit, alarm.alarm, since, alarm.message)
         table.add_row(*row, alarm.occurrence)
-    Console().print(table)
+    standard_output().print(table)
 
 
 @app.command(epilog="Example: tegwatch alarms catalogue site.toml --markdown > alarms.md")
@@ -114,27 +115,38 @@ def catalogue(
 
 
 @app.command(epilog="Example: tegwatch alarms explain site.toml north reboiler_temperature_high")
-def explain(site_file: SiteFile, unit: UnitName, alarm: AlarmName) -> None:
-    """Say what an alarm means: consequence, causes, response, time to respond, basis."""
-    found = _found(_request(site_file, "GET", "/v1/alarms?all=true"), unit, alarm)
-    table = Table.grid(padding=(0, 2))
-    table.add_column(style="bold")
-    table.add_column(overflow="fold")
-    causes = "\n".join(f"{number}. {cause}" for number, cause in enumerate(found.causes, start=1))
-    rows = (
-        ("Alarm", f"{found.title} ({found.unit} {found.alarm})"),
-        ("State", f"{found.state}  {found.message}"),
-        ("Priority", f"{found.priority}, class {found.alarm_class}"),
-        ("If ignored", found.consequence),
-        ("Likely causes", causes),
-        ("Do", found.response),
-        ("Time to respond", f"{found.time_to_respond / 60:g} min"),
-        ("Basis", found.basis),
-    )
-    for row in rows:
-        table.add_row(*row)
-    Console().print(table)
-    print("This is no safety system: the unit's own shutdowns and the site's procedures come first.")
+def explain(
+    site_file: SiteFile,
+    names: Annotated[
+        list[str],
+        typer.Argument(metavar="[UNIT] ALARM", help="The alarm; without UNIT where one unit only has it."),
+    ],
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Say what an alarm means, how it stands, what may be behind it now, and what to do.
+
+    Causes are ranked by what moves on the unit, each with what speaks for and against it: no verdict. Without
+    a running daemon, "tegwatch alarms catalogue SITE" tells the definitions.
+    """
+    from daemon.cli.alarm_explained import show_explained
+    from daemon.web.schemas import AlarmView
+
+    if len(names) > 2:
+        fail(f"{len(names)} names are given; write the unit and the alarm", USAGE)
+    unit, alarm = names if len(names) == 2 else ("", names[0])
+    listed = _request(site_file, "GET", "/v1/alarms?all=true")
+    if not unit:
+        having = [one["unit"] for one in listed if one["alarm"] == alarm]
+        if len(having) > 1:
+            fail(f"several units have {alarm}: {', '.join(having)}; write the unit before it", USAGE)
+        unit = having[0] if having else ""
+    found = _found(listed, unit, alarm)
+    answer = _request(site_file, "GET", f"/v1/alarms/{found.unit}/{found.alarm}")
+    if as_json:
+        print(json.dumps(answer, indent=2, ensure_ascii=False))
+    else:
+        show_explained(AlarmView.model_validate(answer), standard_output())
 
 
 def _act(site_file: Path, unit: str, alarm: str, action: str, body: dict[str, object]) -> None:
@@ -287,6 +299,6 @@ def performance(
     if as_json:
         print(alarm_performance.as_json(figures))
     else:
-        alarm_performance.show(figures, Console())
+        alarm_performance.show(figures, standard_output())
     if alarm_performance.missed(figures):
         raise typer.Exit(FINDINGS)

@@ -10,11 +10,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from config.signal_columns import COLUMNS, REQUIRED
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FINDINGS, clear_failures
 from daemon.cli.probe_report import report_facts, show_report
 from daemon.cli.table_report import show_table, table_facts
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
+    from config.alarms import ResolvedSet
     from config.site import DehydrationUnit, Site
     from daemon.probing import SiteReport
 
@@ -69,6 +73,7 @@ def check(
 
 
 def _facts(site: Site) -> dict[str, Any]:
+    from config.daemon_alarms import resolve_daemon_alarms
     from config.doubts import doubts
     from config.loader import configuration_hash, unit_context
     from config.quantities import Quantity
@@ -94,6 +99,7 @@ def _facts(site: Site) -> dict[str, Any]:
             for controller in site.controllers
         ],
         "units": [_unit_facts(site, unit) for unit in site.units],
+        "daemon": _alarm_facts(resolve_daemon_alarms(site)),
         "sinks": [{"name": sink.name, "kind": sink.kind} for sink in site.sinks],
         "look_twice": [{"unit": unit, "reason": reason} for unit, reason in doubts(site)],
     }
@@ -112,7 +118,6 @@ def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
     from config.alarm_set import resolve_alarms
     from config.quantities import RESULT_KINDS
 
-    alarms = resolve_alarms(site, unit)
     missing = {name: missing_signals(name, known_of(unit)) for name in RESULT_KINDS}
     return {
         "name": unit.name,
@@ -123,31 +128,34 @@ def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
         },
         "calculated": [name for name, lacks in missing.items() if not lacks],
         "not_calculated": {name: f"needs {' and '.join(lacks)}" for name, lacks in missing.items() if lacks},
+        **_alarm_facts(resolve_alarms(site, unit)),
+    }
+
+
+def _alarm_facts(found: ResolvedSet) -> dict[str, Any]:
+    return {
         "alarms": [
-            {"alarm": alarm.id, "title": alarm.title, "priority": alarm.priority} for alarm in alarms.alarms
+            {"alarm": alarm.id, "title": alarm.title, "priority": alarm.priority} for alarm in found.alarms
         ],
-        "alarms_off": {off.alarm: off.reason for off in alarms.switched_off},
+        "alarms_off": {off.alarm: off.reason for off in found.switched_off},
     }
 
 
 def _show(site_file: Path, facts: dict[str, Any]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False)
-    console.print(
-        f"[bold]{facts['site']}[/bold]: {site_file} is valid (configuration {facts['configuration']})"
-    )
-    console.print(
+    out = standard_output()
+    out.print(f"[bold]{facts['site']}[/bold]: {site_file} is valid (configuration {facts['configuration']})")
+    out.print(
         f"Barometric pressure {facts['barometric_pressure']}, gas base {facts['gas_base']}, "
         f"pipeline limit {facts['pipeline_limit']}"
     )
     for controller in facts["controllers"]:
-        console.print(
+        out.print(
             f"Controller {controller['name']}: {controller['protocol']}, {controller['signals']} signals"
         )
     for unit in facts["units"]:
-        console.print(f"\n[bold]Unit {unit['name']}[/bold], pump {unit['pump_in_service']} in service")
+        out.print(f"\n[bold]Unit {unit['name']}[/bold], pump {unit['pump_in_service']} in service")
         table = Table.grid(padding=(0, 2))
         table.add_column(style="dim")
         table.add_column(overflow="fold")
@@ -155,15 +163,26 @@ def _show(site_file: Path, facts: dict[str, Any]) -> None:
         table.add_row("calculated", ", ".join(unit["calculated"]) or "nothing")
         for name, reason in unit["not_calculated"].items():
             table.add_row("not calculated", f"{name}: {reason}")
-        names = [alarm["alarm"] for alarm in unit["alarms"]]
-        plain = [name for name in names if not name.startswith("instrument_bad.")]
-        table.add_row("alarms in force", ", ".join(plain))
-        table.add_row("", f"and instrument_bad for {len(names) - len(plain)} signals")
-        for name, reason in unit["alarms_off"].items():
-            table.add_row("alarm off", f"{name}: {reason}")
-        console.print(table)
+        _add_alarms(table, unit)
+        out.print(table)
+    out.print("\n[bold]The daemon itself[/bold]")
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim")
+    table.add_column(overflow="fold")
+    _add_alarms(table, facts["daemon"])
+    out.print(table)
     for doubt in facts["look_twice"]:
-        console.print(f"\n[bold]Look twice[/bold] at unit {doubt['unit']}: {doubt['reason']}")
+        out.print(f"\n[bold]Look twice[/bold] at unit {doubt['unit']}: {doubt['reason']}")
+
+
+def _add_alarms(table: Table, facts: dict[str, Any]) -> None:
+    names = [alarm["alarm"] for alarm in facts["alarms"]]
+    plain = [name for name in names if not name.startswith("instrument_bad.")]
+    table.add_row("alarms in force", ", ".join(plain))
+    if len(plain) < len(names):
+        table.add_row("", f"and instrument_bad for {len(names) - len(plain)} signals")
+    for name, reason in facts["alarms_off"].items():
+        table.add_row("alarm off", f"{name}: {reason}")
 
 
 async def _probe(site: Site, folder: Path, patience: float) -> SiteReport:

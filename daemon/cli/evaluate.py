@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, fail
 from daemon.cli.path_table import path_table, plus_minus, print_cautions
 
@@ -99,12 +100,11 @@ def facts(report: EvaluationReport) -> dict[str, Any]:
 
 
 def _show(report: EvaluationReport, units: dict[Quantity, DisplayUnit]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from config.quantities import Quantity
 
-    console = Console()
+    console = standard_output()
     rows = (
         (line.description, line.quantity, line.value, line.uncertainty, line.remark or line.how)
         for line in report.lines

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from daemon.cli.console import standard_output
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -94,9 +96,7 @@ def _shown(reading: Reading, unit: str, name: str, site: Site) -> float | None:
 
 def show_report(report: SiteReport, site: Site) -> None:
     """Print what was found."""
-    from rich.console import Console
-
-    console = Console(highlight=False)
+    console = standard_output()
     for found in report.modbus:
         _show_controller(console, found)
     for broker in report.brokers:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, clear_failures, fail
 from daemon.times import parse_time, show_time, zone_named
 
@@ -171,11 +172,9 @@ def _facts(found: Replay, zone: datetime.tzinfo) -> dict[str, Any]:
 
 
 def _show(found: Replay, site: Site, zone: datetime.tzinfo, *, same: bool, everything: bool) -> None:
-    from rich.console import Console
-
     from daemon.replay import limitations
 
-    console = Console(soft_wrap=False, highlight=False)
+    console = standard_output()
     span = f"{show_time(found.begin, zone)} to {show_time(found.end, zone)}"
     console.print(f"\n[bold]{found.unit}[/bold]  {span}, {found.scans} scans, {found.restarts} restarts")
     console.print("values calculated anew from stored readings" if not found.kept_values else _KEEP_VALUES)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FAILED, FINDINGS, USAGE, fail
 from daemon.cli.path_table import path_table, print_cautions
 
@@ -135,12 +136,11 @@ def facts(request: SizingRequest, report: SizingReport) -> dict[str, Any]:
 
 
 def _show(report: SizingReport, units: dict[Quantity, DisplayUnit]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from config.quantities import Quantity
 
-    console = Console()
+    console = standard_output()
     rows = ((step.name, step.quantity, step.value, step.uncertainty, step.how) for step in report.steps)
     console.print(path_table(rows, units, "how"))
     if report.fits:

@@ -6,6 +6,8 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from daemon.cli.console import standard_output
+
 if TYPE_CHECKING:
     from config.alarms import AlarmOverride
     from config.signal_table import TableRow
@@ -74,10 +76,9 @@ def _added(
 
 def show_table(site_file: Path, facts: dict[str, Any]) -> None:
     """Print what ``table_facts`` found."""
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False)
+    console = standard_output()
     for added in facts["adds"]:
         signals = added["signals"]
         if not signals:

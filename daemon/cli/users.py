@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
+from daemon.cli.console import standard_output
 from daemon.cli.exits import FAILED, REFUSED, USAGE, clear_failures, fail
 from daemon.web.access.permissions import SCOPES, Permission, Role
 
@@ -220,4 +220,4 @@ def _show(facts: list[dict[str, str]], nothing: str, *, as_json: bool) -> None:
         table.add_column(heading, overflow="fold")
     for row in facts:
         table.add_row(*row.values())
-    Console().print(table)
+    standard_output().print(table)

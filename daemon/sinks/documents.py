@@ -5,12 +5,12 @@ Every document carries ``id`` (by which a receiver drops a repeat), ``sequence``
 
 An alarm's document says where it stands (``state``, ``previous_state``, ``event``, ``annunciated``), how it
 is managed (``priority``, ``severity``, ``alarm_class``), why it came (``message``, ``reason``, ``value``,
-``setpoint``) and who acted (``actor``, ``comment``). Where an occurrence begins, ``likely_causes`` lists up to
-three known faults that would explain what moves, the likeliest first: ``fault``, ``share`` (of the belief
+``setpoint``) and who acted (``actor``, ``comment``). Where an occurrence begins, ``likely_causes`` lists up
+to three known faults that would explain what moves, the likeliest first: ``fault``, ``share`` (of the belief
 among all known faults and that nothing is wrong, 0 to 1), ``evidence_for`` (never empty),
 ``evidence_against``, ``unknown`` (what is not measured and would tell more) and ``check`` (what to look at
-first). It is no verdict; the list is empty where nothing moves, in all other transitions, and for alarms about
-instruments, links and the program itself.
+first). It is no verdict; the list is empty where nothing moves, in all other transitions, and for alarms
+about instruments, links and the program itself.
 """
 
 from __future__ import annotations

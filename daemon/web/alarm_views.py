@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from daemon.monitor.alarms import AlarmSnapshot
+from daemon.monitor.alarms import AlarmSnapshot, messages
 from daemon.times import rfc3339
 from daemon.web.schemas import AlarmView
 from daemon.web.views import Views, cause_view
 
 
-def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
-    """Show one alarm of a unit."""
+def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views, *, defined: bool = False) -> AlarmView:
+    """Show one alarm of a unit; ``defined`` with the words of its definition, which a list does not need."""
     alarm = snapshot.alarm
     return AlarmView(
         unit=unit,
@@ -32,5 +32,6 @@ def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views) -> AlarmView:
         basis=alarm.basis,
         shelved_until=None if snapshot.shelf is None else rfc3339(snapshot.shelf.until),
         first_out=snapshot.first_out,
+        definition=messages.definition(alarm, views.write) if defined else "",
         diagnosis=[cause_view(candidate) for candidate in snapshot.diagnosis],
     )

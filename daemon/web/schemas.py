@@ -126,9 +126,9 @@ class TransitionView(View):
     actor: str
     comment: str
     first_out: bool
-    alarm_class: str
+    alarm_class: str = ""
     """Empty in what was recorded before alarms had classes."""
-    likely_causes: list[CauseView]
+    likely_causes: list[CauseView] = []
     """Where an occurrence begins and something moves: what would explain it, the likeliest first."""
 
 

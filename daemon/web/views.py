@@ -65,6 +65,10 @@ class Views:
             likely_causes=[cause_view(cause) for cause in step.causes],
         )
 
+    def write(self, quantity: Quantity, si: float) -> str:
+        """Write an SI value of a quantity as the site shows it."""
+        return self.units[quantity].format(si)
+
     def text(self, value: float | None, quantity: Quantity | None) -> str:
         """Write an SI value as it is shown; empty where it has no meaning."""
         if value is None or quantity is None:

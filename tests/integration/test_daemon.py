@@ -161,6 +161,16 @@ async def test_an_alarm_comes_is_acknowledged_and_goes(plant: Plant, tmp_path: P
         assert raised["consequence"]
 
         site = str(tmp_path / "site.toml")
+        explained = await command_json("alarms", "explain", site, HIGH, "--json")
+        assert (explained["occurrence"], explained["state"]) == (raised["occurrence"], "UNACK")
+        assert explained["definition"].startswith("reboiler temperature: above ")
+        known, output, _ = await run_command("alarms", "explain", site, "unit-1", HIGH)
+        assert known == 0
+        assert raised["response"] in output  # on one line: it is no terminal
+        misspelt, _, errors = await run_command("alarms", "explain", site, "unit-1", HIGH + "s")
+        assert (misspelt, f"did you mean {HIGH}?" in errors) == (1, True)
+        own = await command_json("alarms", "explain", site, "daemon", "disk_low", "--json")
+        assert own["alarm_class"] == "system"
         refused, _, errors = await run_command(
             "alarms", "acknowledge", site, "unit-1", HIGH, "--occurrence", "another"
         )

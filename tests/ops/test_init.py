@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from config.alarm_inputs import missing_signals
 from config.alarm_set import packaged_alarms
+from config.daemon_alarms import packaged_daemon_alarms
 from config.json_schema import site_schema
 from config.loader import load_site, parse_site
 from daemon.cli.alarm_catalogue import markdown_of, packaged_entries, site_entries
@@ -146,7 +147,7 @@ def test_the_schema_explains_keys_and_has_no_si_default_for_text() -> None:
 
 def test_the_catalogue_holds_every_alarm_with_its_response() -> None:
     text = markdown_of(packaged_entries())
-    for name, alarm in packaged_alarms().items():
+    for name, alarm in {**packaged_alarms(), **packaged_daemon_alarms()}.items():
         assert f"`{name}`" in text
         assert alarm.response in text
         assert alarm.consequence in text
@@ -158,7 +159,9 @@ def test_a_site_sees_its_own_set_points() -> None:
     entries = {entry.alarm: entry for entry in site_entries(site)}
 
     # Set point 390 degF plus 15 degF, but at most 402 degF: by the packaged rule.
-    assert entries["reboiler_temperature_high"].condition == "high, set point 402.0 °F"
+    assert entries["reboiler_temperature_high"].condition.startswith("reboiler temperature: above 402.0 °F; ")
+    assert entries["disk_low"].unit == "daemon"
+    assert list(entries)[-1] in packaged_daemon_alarms()
 
 
 def test_the_catalogue_is_printed_in_three_ways() -> None:

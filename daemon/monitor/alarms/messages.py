@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Final
+import math
+from collections.abc import Callable, Collection
+from typing import Final, get_args
 
-from config.alarms import ResolvedAlarm
+from config.alarms import ResolvedAlarm, SetPoint, StateName
 from config.quantities import Quantity
+from config.setpoints import difference
 from daemon.monitor.alarms.conditions import Observation
 from daemon.monitor.alarms.lifecycle import LifeEvent
 
@@ -24,6 +26,16 @@ _SAID: Final = {
     LifeEvent.UNSUPPRESSED: "suppression by design ended",
     LifeEvent.REMOVED: "removed from service",
     LifeEvent.RETURNED_TO_SERVICE: "returned to service",
+}
+_QUALITY: Final = {
+    "hold": "a bad input neither raises nor clears it",
+    "alarm": "a bad input raises it",
+    "suppress": "a bad input suppresses it",
+}
+_WITHOUT_SETPOINT: Final = {
+    "state true": "true",
+    "state false": "false",
+    "bad quality": "quality bad",
 }
 
 
@@ -60,6 +72,90 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     if alarm.condition in {"rate high", "rate low"}:
         return f"changed by {value} in {duration_words(alarm.window)}, limit {setpoint}"
     return f"{value}, {alarm.condition} limit {setpoint}"
+
+
+def definition(alarm: ResolvedAlarm, write: ValueFormatter) -> str:
+    """Return in words when the alarm comes and goes, and what may hide it."""
+    write = _short_durations(write)
+    parts = [_condition(alarm, write)]
+    if alarm.deadband:
+        deadband = write(difference(alarm.setpoint_quantity), alarm.deadband)
+        parts.append(f"goes {deadband} back past the set point")
+    parts += [
+        words
+        for applies, words in (
+            (alarm.on_delay, f"must last {duration_words(alarm.on_delay)}"),
+            (alarm.off_delay, f"must be gone for {duration_words(alarm.off_delay)}"),
+            (alarm.states, f"in force while the unit is {_listed(alarm.states, StateName)}"),
+            (alarm.settle_time, f"from {duration_words(alarm.settle_time)} after it came there"),
+            (
+                alarm.longest_suppression,
+                f"suppressed for {duration_words(alarm.longest_suppression or 0.0)} at most on the way there",
+            ),
+            (alarm.suppressed_by, f"suppressed by {', '.join(alarm.suppressed_by)}"),
+            (alarm.condition not in {"bad quality", "link down"}, _QUALITY[alarm.quality_policy]),
+            (alarm.latching, "stays until it is reset"),
+            (alarm.re_alarm, f"repeats while it stands every {duration_words(alarm.re_alarm or 0.0)}"),
+            (
+                True,
+                f"may be shelved for {duration_words(alarm.maximum_shelving)} at most"
+                if alarm.maximum_shelving
+                else "may not be shelved",
+            ),
+        )
+        if applies
+    ]
+    return "; ".join(parts)
+
+
+def _condition(alarm: ResolvedAlarm, write: ValueFormatter) -> str:
+    name = _words(alarm.input)
+    if alarm.condition == "link down":
+        return f"connection to {alarm.input} lost"
+    if alarm.setpoint is None:
+        return f"{name}: {_WITHOUT_SETPOINT[alarm.condition]}"
+    limits = [_setpoint(alarm.setpoint, alarm.setpoint_quantity, write)]
+    limits += [
+        f"{_setpoint(point, alarm.setpoint_quantity, write)} while {state}"
+        for state, point in alarm.setpoint_by_state.items()
+    ]
+    limit = ", ".join(limits)
+    match alarm.condition:
+        case "predicted":
+            return f"{name}: below {limit} by the earliest estimate"
+        case "deviation":
+            return f"{name}: more than {limit} away from {_words(alarm.deviation_from)}"
+        case "rate high" | "rate low":
+            way = "more" if alarm.condition == "rate high" else "less"
+            return f"{name}: changes by {way} than {limit} in {duration_words(alarm.window)}"
+    return f"{name}: {'above' if alarm.condition == 'high' else 'below'} {limit}"
+
+
+def _short_durations(write: ValueFormatter) -> ValueFormatter:
+    def written(quantity: Quantity, si: float) -> str:
+        return duration_words(si) if quantity is Quantity.DURATION else write(quantity, si)
+
+    return written
+
+
+def _setpoint(point: SetPoint, quantity: Quantity, write: ValueFormatter) -> str:
+    """Write a setpoint: the number, or what it follows."""
+    if not point.reference:
+        return write(quantity, point.offset)
+    words = _words(point.reference)
+    if point.factor != 1.0:
+        words = f"{point.factor:g} times {words}"
+    if point.offset:
+        shift = write(difference(quantity), abs(point.offset))
+        words += f" {'plus' if point.offset > 0 else 'minus'} {shift}"
+    for bound, side in ((point.at_least, "at least"), (point.at_most, "at most")):
+        if math.isfinite(bound):
+            words += f", {side} {write(quantity, bound)}"
+    return words
+
+
+def _listed(names: Collection[str], order: object) -> str:
+    return " or ".join(name for name in get_args(order) if name in names)
 
 
 def _now(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) -> str:

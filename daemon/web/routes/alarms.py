@@ -36,10 +36,10 @@ def add_alarm_routes(api: FastAPI, daemon: Daemon, views: Views) -> None:
 
     @api.get("/v1/alarms/{unit}/{alarm}", tags=["alarms"], responses=_NO_ALARM)
     async def one_alarm(unit: str, alarm: str) -> AlarmView:
-        """One alarm: where it stands, consequence, causes, response, time to respond."""
+        """One alarm: where it stands, when it comes and goes, consequence, causes, response, diagnosis."""
         for snapshot in alarm_holder_of(daemon, unit).monitor.alarms():
             if snapshot.alarm.id == alarm:
-                return alarm_view(unit, snapshot, views)
+                return alarm_view(unit, snapshot, views, defined=True)
         raise HTTPException(404, f"{unit} has no alarm {alarm}")
 
     async def act(
