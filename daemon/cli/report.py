@@ -14,9 +14,6 @@ import typer
 from daemon.cli.exits import FAILED, USAGE, clear_failures, fail
 from daemon.times import parse_time, zone_named
 
-LONGEST_LOOK_BACK = 31 * 86400.0
-"""Alarms that were raised so long before a report's begin are still known to be active [s]."""
-
 
 def report(
     site_file: Annotated[
@@ -50,17 +47,9 @@ def report(
     """
     from importlib.metadata import version
 
-    from config.alarm_set import resolve_alarms
-    from config.loader import configuration_hash, load_site
-    from daemon.history_output import site_wording
-    from daemon.journal.errors import JournalError
-    from daemon.journal.queries import History
-    from daemon.model import AlarmTransition, EntryKind
-    from daemon.replay import occurrences
-    from daemon.report.economy import economy
-    from daemon.report.figures import gather, wanted
-    from daemon.report.page import page
-    from daemon.report.sections import Subject
+    from config.loader import load_site
+    from daemon.journal.errors import JournalError, NotStored
+    from daemon.report.written import Question, write_report
 
     with clear_failures():
         site = load_site(site_file)
@@ -75,38 +64,22 @@ def report(
     name = unit or (names[0] if len(names) == 1 else "")
     if name not in names:
         fail(f"which unit? --unit takes one of: {', '.join(names)}", USAGE)
-    configured = next(each for each in site.units if each.name == name)
+    journal = site_file.resolve().parent / site.journal.path
+    question = Question(name, begin, until, gas_price)
     try:
-        with (
-            History(site_file.resolve().parent / site.journal.path) as stored,
-            _progress(begin, until) as shown,
-        ):
-            columns = wanted(stored.columns(name))
-            rows = stored.values(name, columns, begin, until)
-            figures = gather(rows, columns, begin, until, configured.scan_period, shown)
-            entries = stored.records(begin - LONGEST_LOOK_BACK, until, kinds={EntryKind.ALARM}, unit=name)
-            transitions = [each.body for each in entries if isinstance(each.body, AlarmTransition)]
+        with _progress(begin, until) as shown:
+            written = write_report(
+                site, journal, question, now=now, version=version("tegwatch"), progress=shown
+            )
+    except NotStored as error:
+        fail(f"{error}; tegwatch history --list shows what is", FAILED)
     except JournalError as error:
         fail(str(error), FAILED)
-    if not figures.scans:
-        fail("nothing is stored between these times; tegwatch history --list shows what is", FAILED)
-    about = Subject(
-        site,
-        configured,
-        site_wording(site, name),
-        figures,
-        economy(site, configured, figures),
-        transitions,
-        occurrences(transitions, begin, until),
-        {alarm.id: alarm.title for alarm in resolve_alarms(site, configured).alarms},
-        gas_price,
-    )
-    text = page(about, written=now, version=version("tegwatch"), configuration=configuration_hash(site))
     try:
-        output.write_text(text, encoding="utf-8")
+        output.write_text(written.html, encoding="utf-8")
     except OSError as error:
         fail(f"{output}: cannot be written: {error.strerror}", FAILED)
-    print(f"{output}: {figures.scans} scans, {len(about.occurrences)} times an alarm", file=sys.stderr)
+    print(f"{output}: {written.scans} scans, {written.occurrences} times an alarm", file=sys.stderr)
 
 
 @contextmanager

@@ -20,12 +20,14 @@ from daemon.web.broadcast import Broadcaster
 from daemon.web.guard import Guard, check_routes
 from daemon.web.history_service import HistoryService
 from daemon.web.parts import Daemon
+from daemon.web.report_service import ReportService
 from daemon.web.responses import EVERY_ROUTE
 from daemon.web.routes.access import add_session_routes, add_user_routes
 from daemon.web.routes.alarms import add_alarm_routes
 from daemon.web.routes.history import add_history_routes
 from daemon.web.routes.logbook import add_logbook_routes
 from daemon.web.routes.reload import add_reload_route
+from daemon.web.routes.report import add_report_routes
 from daemon.web.routes.sinks import add_sink_routes
 from daemon.web.routes.stream import add_stream_routes
 from daemon.web.routes.system import add_system_routes
@@ -41,17 +43,19 @@ _DESCRIPTION = (
 
 
 class WebParts:
-    """What both listeners share: views, live fan-out, questions about the past."""
+    """What both listeners share: views, live fan-out, questions about the past, reports."""
 
     def __init__(self, daemon: Daemon, streams: int = 100) -> None:
         self.daemon = daemon
         self.views = Views(daemon.site)
         self.broadcaster = Broadcaster(self.views, daemon.writer.subscribe, streams)
         self.history = HistoryService(daemon.journal)
+        self.reports = ReportService(daemon)
 
     def close(self) -> None:
-        """Let go of the threads."""
+        """Let go of threads and processes."""
         self.history.close()
+        self.reports.close()
 
 
 def local_api(parts: WebParts) -> FastAPI:
@@ -100,7 +104,8 @@ def _build(
     add_alarm_routes(api, daemon, parts.views)
     add_stream_routes(api, daemon, parts.broadcaster, gate)
     add_history_routes(api, daemon, parts.history)
-    add_logbook_routes(api, daemon)
+    add_report_routes(api, daemon, parts.reports)
+    add_logbook_routes(api, daemon, parts.history)
     add_system_routes(api, daemon, parts.broadcaster)
     add_reload_route(api, daemon)
     add_sink_routes(api, daemon)

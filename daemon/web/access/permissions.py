@@ -68,6 +68,7 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("GET", "/v1/units/{unit}/series"): Permission.VIEW,
         ("GET", "/v1/units/{unit}/trend"): Permission.VIEW,
         ("GET", "/v1/units/{unit}/history"): Permission.VIEW,
+        ("GET", "/v1/units/{unit}/report"): Permission.VIEW,
         ("GET", "/v1/records"): Permission.VIEW,
         ("GET", "/v1/stream"): Permission.VIEW,
         ("GET", "/v1/alarms"): Permission.VIEW,
@@ -78,6 +79,7 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("POST", "/v1/alarms/{unit}/{alarm}/reset"): Permission.OPERATE,
         ("POST", "/v1/alarms/{unit}/{alarm}/remove-from-service"): Permission.ENGINEER,
         ("POST", "/v1/alarms/{unit}/{alarm}/return-to-service"): Permission.ENGINEER,
+        ("GET", "/v1/log-book"): Permission.VIEW,
         ("POST", "/v1/units/{unit}/samples"): Permission.OPERATE,
         ("POST", "/v1/units/{unit}/maintenance"): Permission.OPERATE,
         ("POST", "/v1/sinks/{name}/test"): Permission.ENGINEER,
@@ -98,6 +100,7 @@ ROUTE_PERMISSIONS: Mapping[tuple[str, str], Permission] = MappingProxyType(
         ("GET", "/alarms"): Permission.VIEW,
         ("GET", "/trends"): Permission.VIEW,
         ("GET", "/report"): Permission.VIEW,
+        ("GET", "/log-book"): Permission.VIEW,
         ("GET", "/system"): Permission.VIEW,
         ("GET", "/access"): Permission.ADMINISTER,
     }

@@ -10,15 +10,17 @@ from fastapi import FastAPI, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse
 
 from config.quantities import Quantity
+from daemon.logbook import WORK
 from daemon.times import rfc3339
 from daemon.web.access.authority import Authority
-from daemon.web.access.permissions import Permission
+from daemon.web.access.permissions import SCOPES, Permission, Role
 from daemon.web.access.principal import Principal
 from daemon.web.access.throttle import RequestRate
 from daemon.web.api import WebParts, network_api
 from daemon.web.health import health_view, readiness_view
 from daemon.web.pages.assets import Assets
 from daemon.web.pages.disk import disk_use
+from daemon.web.pages.entry_forms import plain, sample_fields
 from daemon.web.pages.model import (
     FORECASTS,
     KEY_VALUES,
@@ -28,6 +30,7 @@ from daemon.web.pages.model import (
 from daemon.web.pages.order import grouped
 from daemon.web.pages.wording import band_text, duration_words, measure_of, number_of, spread_of, unforeseen
 from daemon.web.responses import CallerIs, scanner_of
+from daemon.web.routes.access import token_view, user_view
 from daemon.web.schemas import AlarmView
 from daemon.web.urgency import PRIORITIES, UNACKNOWLEDGED
 from daemon.web.views import site_view
@@ -65,7 +68,10 @@ def _add(api: FastAPI, pages: _Pages) -> None:
         ("/units/{unit}", pages.unit),
         ("/alarms", pages.alarms),
         ("/trends", pages.trends),
+        ("/report", pages.report),
+        ("/log-book", pages.log_book),
         ("/system", pages.system),
+        ("/access", pages.access),
     ):
         api.add_api_route(path, page, methods=["GET"], include_in_schema=False, response_class=HTMLResponse)
 
@@ -110,6 +116,7 @@ class _Pages:
             duration=duration_words,
             clock=self._models.clock,
             full_time=self._models.full_time,
+            plain=plain,
         )
         return environment
 
@@ -167,9 +174,30 @@ class _Pages:
         )
 
     async def trends(self, request: Request, caller: CallerIs) -> HTMLResponse:
-        unit = request.query_params.get("unit", "")
-        known = [one.name for one in self._daemon.site.units]
-        return self._render("trends.html.jinja", caller, chosen=unit if unit in known else known[0])
+        return self._render("trends.html.jinja", caller, chosen=self._chosen(request))
+
+    async def report(self, request: Request, caller: CallerIs) -> HTMLResponse:
+        return self._render("report.html.jinja", caller, chosen=self._chosen(request))
+
+    async def log_book(self, request: Request, caller: CallerIs) -> HTMLResponse:
+        return self._render(
+            "log-book.html.jinja",
+            caller,
+            chosen=self._chosen(request),
+            sample_fields=sample_fields(),
+            work=WORK,
+        )
+
+    async def access(self, caller: CallerIs) -> HTMLResponse:
+        accounts = self._authority.accounts
+        return self._render(
+            "access.html.jinja",
+            caller,
+            users=[user_view(one) for one in accounts.users],
+            tokens=[token_view(one) for one in accounts.tokens],
+            roles=[role.value for role in Role],
+            scopes=[scope.value for scope in SCOPES],
+        )
 
     async def system(self, caller: CallerIs) -> HTMLResponse:
         scanners = list(self._daemon.fleet.scanners.values())
@@ -190,6 +218,12 @@ class _Pages:
 
     # ------------------------------------------------------------------ what they share
 
+    def _chosen(self, request: Request) -> str:
+        """Return the unit that the address names, or the first."""
+        unit = request.query_params.get("unit", "")
+        known = [one.name for one in self._daemon.site.units]
+        return unit if unit in known else known[0]
+
     def _render(self, template: str, caller: Principal, **content: Any) -> HTMLResponse:
         annunciated = [alarm for alarm in self._models.alarms() if alarm.annunciated]
         locked = self._authority.locked(caller)
@@ -199,6 +233,7 @@ class _Pages:
             locked=locked,
             may_operate=Permission.OPERATE in caller.permissions and not locked,
             may_engineer=Permission.ENGINEER in caller.permissions and not locked,
+            may_administer=Permission.ADMINISTER in caller.permissions and not locked,
             csrf="" if caller.session is None else caller.session.csrf,
             standing=annunciated,
             unacknowledged_count=sum(alarm.state in UNACKNOWLEDGED for alarm in annunciated),

@@ -9,7 +9,7 @@ from typing import Annotated
 from fastapi import FastAPI, HTTPException, Path, Request, Response
 
 from daemon.times import rfc3339
-from daemon.web.access.accounts import AccountsUnusable, ChangeRefused, new_token
+from daemon.web.access.accounts import AccountsUnusable, ChangeRefused, Token, User, new_token
 from daemon.web.access.authority import COOKIES, Authority, TooManyAttempts, WrongCredentials
 from daemon.web.access.permissions import ROLE_PERMISSIONS
 from daemon.web.access.principal import Principal
@@ -89,10 +89,7 @@ def add_user_routes(api: FastAPI, daemon: Daemon, authority: Authority) -> None:
     @api.get("/v1/users", tags=["access"])
     async def users() -> list[UserView]:
         """List the users."""
-        return [
-            UserView(name=one.name, role=one.role, password_changed=rfc3339(one.changed))
-            for one in authority.accounts.users
-        ]
+        return [user_view(one) for one in authority.accounts.users]
 
     @api.post("/v1/users", tags=["access"], status_code=204, responses=_CHANGES)
     async def add_user(body: NewUser, caller: CallerIs) -> None:
@@ -120,17 +117,7 @@ def add_user_routes(api: FastAPI, daemon: Daemon, authority: Authority) -> None:
     @api.get("/v1/tokens", tags=["access"])
     async def tokens() -> list[TokenView]:
         """List the tokens, without their secrets."""
-        return [
-            TokenView(
-                id=one.id,
-                user=one.user,
-                scopes=list(one.scopes),
-                created=rfc3339(one.created),
-                expires=rfc3339(one.expires),
-                note=one.note,
-            )
-            for one in authority.accounts.tokens
-        ]
+        return [token_view(one) for one in authority.accounts.tokens]
 
     @api.post("/v1/tokens", tags=["access"], status_code=201, responses=_CHANGES)
     async def make_token(body: NewToken, caller: CallerIs) -> TokenSecret:
@@ -149,6 +136,23 @@ def add_user_routes(api: FastAPI, daemon: Daemon, authority: Authority) -> None:
         with _answered():
             await authority.change(lambda accounts: accounts.without_token(token))
         audit(caller, f"revoked token {token}")
+
+
+def user_view(user: User) -> UserView:
+    """Show one user."""
+    return UserView(name=user.name, role=user.role, password_changed=rfc3339(user.changed))
+
+
+def token_view(token: Token) -> TokenView:
+    """Show one token, without its secret."""
+    return TokenView(
+        id=token.id,
+        user=token.user,
+        scopes=list(token.scopes),
+        created=rfc3339(token.created),
+        expires=rfc3339(token.expires),
+        note=token.note,
+    )
 
 
 @contextlib.contextmanager

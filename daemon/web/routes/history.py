@@ -67,7 +67,7 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
     async def series(unit: str) -> list[SeriesView]:
         """Everything that is stored of a unit, by name, and since when."""
         scanner_of(daemon, unit)
-        return await _asked(history.ask(lambda stored: list_series(stored, daemon.site, unit)))
+        return await asked(history.ask(lambda stored: list_series(stored, daemon.site, unit)))
 
     @api.get("/v1/units/{unit}/trend", tags=["history"], responses=NO_UNIT | BUSY)
     async def trends(
@@ -79,11 +79,11 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
     ) -> TrendView:
         """Return values for a picture: at most ``points`` times, every minimum and maximum kept."""
         scanner_of(daemon, unit)
-        since, until = _span(daemon, start, end)
+        since, until = span_of(daemon, start, end)
         wanted = name or []
         if not wanted:
             raise HTTPException(422, "name: say which signals or results; /v1/units/{unit}/series lists them")
-        return await _asked(
+        return await asked(
             history.ask(lambda stored: trend(stored, daemon.site, unit, wanted, since, until, points))
         )
 
@@ -108,7 +108,7 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         A bad value is empty and leaves the statistics; a time without scans has no row.
         """
         scanner_of(daemon, unit)
-        since, until = _span(daemon, start, end)
+        since, until = span_of(daemon, start, end)
         try:
             width = parse_duration(every) if every else None
         except ValueError as error:
@@ -139,7 +139,7 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         """Alarm transitions, operators' actions and events, in the order in which they were kept."""
         if unit is not None:
             scanner_of(daemon, unit)
-        since, until = _span(daemon, start, end)
+        since, until = span_of(daemon, start, end)
         wording = site_wording(daemon.site)
         kinds = [EntryKind(kind)] if kind else [EntryKind.ALARM, EntryKind.EVENT]
 
@@ -153,7 +153,8 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         return await _streamed(history, prepare, form)
 
 
-def _span(daemon: Daemon, start: str, end: str) -> tuple[float, float]:
+def span_of(daemon: Daemon, start: str, end: str) -> tuple[float, float]:
+    """Return the span that a question names [POSIX s]; answers 422 where it is none or too long."""
     now, zone = daemon.clock.wall(), site_wording(daemon.site).zone
     try:
         since, until = (_moment(text, lambda text: parse_time(text, now, zone)) for text in (start, end))
@@ -176,11 +177,12 @@ def _moment(text: str, parse: Callable[[str], float]) -> float:
     return seconds
 
 
-async def _asked(answer: Awaitable[_T]) -> _T:
+async def asked(answer: Awaitable[_T]) -> _T:
+    """Return the answer to a question about the past, or answer why there is none."""
     try:
         return await answer
     except Exception as error:
-        raise _refusal(error) from error
+        raise refusal(error) from error
 
 
 async def _streamed(
@@ -189,11 +191,11 @@ async def _streamed(
     try:
         pieces: AsyncIterator[bytes] = await history.stream(prepare)
     except Exception as error:
-        raise _refusal(error) from error
+        raise refusal(error) from error
     return LongAnswer(pieces, media_type=_MEDIA[form])
 
 
-def _refusal(error: Exception) -> Exception:
+def refusal(error: Exception) -> Exception:
     """Return how a failed question is answered; a defect stays what it is."""
     if isinstance(error, Busy):
         return HTTPException(503, str(error), headers={"Retry-After": "2"})

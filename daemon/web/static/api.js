@@ -1,21 +1,25 @@
 // Questions to the daemon. What nobody asked for by hand says so, or it would keep an unattended session alive.
 
 export class Refused extends Error {
-  constructor(status, detail) {
+  constructor(status, detail, field) {
     super(detail);
     this.status = status;
+    this.field = field;
   }
 }
 
 async function answerOf(response) {
   if (response.ok) return response;
   let detail = response.statusText || `error ${response.status}`;
+  let field = "";
   try {
-    detail = (await response.json()).detail || detail;
+    const said = await response.json();
+    detail = said.detail || detail;
+    field = said.field || "";
   } catch {
     // not JSON: the status line says what there is to say
   }
-  throw new Refused(response.status, detail);
+  throw new Refused(response.status, detail, field);
 }
 
 export async function ask(path, { background = true, ...rest } = {}) {

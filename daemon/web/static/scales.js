@@ -30,6 +30,16 @@ export function zoneOffset(seconds, zone) {
   return Date.UTC(part.year, part.month - 1, part.day, part.hour, part.minute, part.second) / 1000 - Math.floor(seconds);
 }
 
+// A moment as a field for local times holds it, in the zone, and back.
+export const localInput = (seconds, zone) => new Date(1000 * (seconds + zoneOffset(seconds, zone))).toISOString().slice(0, 19);
+
+export function fromInput(text, zone) {
+  const seconds = Date.parse(`${text}Z`) / 1000;
+  if (Number.isNaN(seconds)) return NaN;
+  const guess = seconds - zoneOffset(seconds, zone);
+  return seconds - zoneOffset(guess, zone);
+}
+
 // Ends of the value axis: all that is drawn, and never so narrow that noise looks like movement.
 export function valueRange(series, limits, leastSpan) {
   let low = Infinity;

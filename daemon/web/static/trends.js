@@ -3,7 +3,7 @@ import { ask, askJson } from "./api.js";
 import { Chart } from "./chart.js";
 import { boxNow, clockText, momentText } from "./page.js";
 import { stepOf } from "./record.js";
-import { leastSpan, zoneOffset } from "./scales.js";
+import { fromInput, leastSpan, localInput } from "./scales.js";
 import { svg } from "./values.js";
 
 const MOST_SERIES = 12;
@@ -37,14 +37,6 @@ async function loadSeries() {
   });
   listed.sort((one, other) => other.firstChild.checked - one.firstChild.checked);
   at("series").replaceChildren(...listed);
-}
-
-const localInput = (seconds) => new Date(1000 * (seconds + zoneOffset(seconds, ZONE))).toISOString().slice(0, 19);
-
-function fromInput(text) {
-  const seconds = Date.parse(`${text}Z`) / 1000;
-  const guess = seconds - zoneOffset(seconds, ZONE);
-  return seconds - zoneOffset(guess, ZONE);
 }
 
 // ------------------------------------------------------------------ asking
@@ -202,8 +194,8 @@ function showOwnSpan() {
   const own = at("span").value === "own";
   for (const row of document.querySelectorAll(".own-span")) row.hidden = !own;
   if (own && state.from !== null) {
-    at("from").value = localInput(state.from);
-    at("to").value = localInput(state.to);
+    at("from").value = localInput(state.from, ZONE);
+    at("to").value = localInput(state.to, ZONE);
   }
 }
 
@@ -267,7 +259,7 @@ at("span").addEventListener("change", () => {
 });
 for (const id of ["from", "to"]) {
   at(id).addEventListener("change", () => {
-    const [from, to] = [fromInput(at("from").value), fromInput(at("to").value)];
+    const [from, to] = [fromInput(at("from").value, ZONE), fromInput(at("to").value, ZONE)];
     if (!(from < to)) {
       at("trend-error").textContent = "From must be before to.";
       return;

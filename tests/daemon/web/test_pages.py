@@ -14,7 +14,9 @@ from daemon.web.access.throttle import RequestRate
 from daemon.web.pages.routes import network_api_with_pages
 from tests.support.web_kit import HIGH, Rig, log_in
 
-PAGES = ("/", "/units/unit-1", "/alarms", "/alarms?show=all", "/trends", "/system")
+PAGES = (
+    "/", "/units/unit-1", "/alarms", "/alarms?show=all", "/trends", "/report", "/log-book", "/system",
+)  # fmt: skip
 
 
 class Seen(HTMLParser):
@@ -115,7 +117,8 @@ async def test_nothing_inline_that_the_policy_refuses_and_every_file_is_there(
 async def test_modules_import_only_modules_that_are_there(browser: httpx.AsyncClient) -> None:
     root = re.search(r'href="(/static/\w+)/page\.css"', await page(browser, "/login"))
     assert root is not None
-    waiting, known = ["page.js", "unit.js", "trends.js", "alarms.js", "system.js", "overview.js"], set[str]()
+    own = ("page", "unit", "trends", "alarms", "system", "overview", "report", "log-book", "access")
+    waiting, known = [f"{name}.js" for name in own], set[str]()
     while waiting:
         name = waiting.pop()
         if name in known:
@@ -124,9 +127,7 @@ async def test_modules_import_only_modules_that_are_there(browser: httpx.AsyncCl
         answer = await browser.get(f"{root[1]}/{name}")
         assert answer.status_code == 200, name
         assert answer.headers["content-type"].startswith("text/javascript")
-        waiting += re.findall(r'from "\./([\w.]+)"|import "\./([\w.]+)"', answer.text) and [
-            one or other for one, other in re.findall(r'from "\./([\w.]+)"|import "\./([\w.]+)"', answer.text)
-        ]
+        waiting += re.findall(r'(?:from|import) "\./([\w.-]+)"', answer.text)
     assert "chart.js" in known
 
 
@@ -202,3 +203,26 @@ async def test_filters_choose(browser: httpx.AsyncClient, rig: Rig) -> None:
 async def test_a_unit_that_is_not_there_is_not_found(browser: httpx.AsyncClient) -> None:
     await log_in(browser, "vic-viewer")
     assert (await browser.get("/units/elsewhere")).status_code == 404
+
+
+async def test_only_an_admin_reaches_users_and_tokens(browser: httpx.AsyncClient, rig: Rig) -> None:
+    rig.scan()
+    await log_in(browser, "eve-engineer")
+    assert (await browser.get("/access")).status_code == 403
+    assert 'href="/access"' not in await page(browser, "/")
+    browser.cookies.clear()
+    await log_in(browser, "ada-admin")
+    assert 'href="/access"' in await page(browser, "/")
+    text = await page(browser, "/access")
+    assert "vic-viewer" in text
+    assert "argon2" not in text
+
+
+async def test_the_log_books_forms_are_for_those_who_may(browser: httpx.AsyncClient, rig: Rig) -> None:
+    rig.scan()
+    await log_in(browser, "vic-viewer")
+    assert "<form" not in (await page(browser, "/log-book")).partition("<main")[2].partition("</main")[0]
+    browser.cookies.clear()
+    await log_in(browser, "oli-operator")
+    names = {attributes.get("name") for _, attributes in seen(await page(browser, "/log-book")).tags}
+    assert {"taken", "lean_water", "rich_water", "ph", "chlorides", "solids", "note", "done", "work"} <= names

@@ -1,0 +1,70 @@
+"""Writes a report in a process of its own, for the daemon's page.
+
+A month of one-second scans takes a minute of processor time: on a thread of the daemon it would slow every
+scan down. The process ends with the daemon, whatever ended that one.
+
+    python -m daemon.report.process < question.json > answer
+
+The question is one line of JSON: ``site`` (the configuration in force), ``journal``, ``question`` (the fields
+of ``Question``), ``now`` and ``version``. The answer is one line of JSON with the hash of the report's style
+sheet, then the report. Exit code 2: the question has no answer; 1: the journal cannot be read. Either says
+why on standard error.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import os
+import sys
+import threading
+import traceback
+from pathlib import Path
+
+from config.site import Site
+from daemon.journal.errors import JournalError, NotStored, TooManyRows
+from daemon.report.page import STYLE
+from daemon.report.written import Question, write_report
+
+NICENESS = 10
+
+
+def _end_with_the_daemon() -> None:
+    sys.stdin.buffer.read()
+    os._exit(1)  # nobody is there to be told
+
+
+def main() -> int:
+    """Answer one question from standard input on standard output."""
+    asked = json.loads(sys.stdin.buffer.readline())
+    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
+    os.nice(NICENESS)
+    site = Site.model_validate_json(json.dumps(asked["site"]))
+    question = Question(**asked["question"])
+    try:
+        written = write_report(
+            site, Path(asked["journal"]), question, now=asked["now"], version=asked["version"]
+        )
+    except (NotStored, TooManyRows) as error:
+        sys.stderr.write(f"{error}\n")
+        return 2
+    except JournalError as error:
+        sys.stderr.write(f"{error}\n")
+        return 3
+    digest = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
+    sys.stdout.reconfigure(encoding="utf-8")  # type: ignore[union-attr]  # a text stream over a pipe
+    sys.stdout.write(json.dumps({"style": f"sha256-{digest}"}) + "\n")
+    sys.stdout.write(written.html)
+    return 0
+
+
+if __name__ == "__main__":
+    try:
+        code = main()
+    except Exception:  # noqa: BLE001 - the daemon logs it
+        traceback.print_exc()
+        code = 1
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(code)  # the thread that waits for the daemon's end would hold standard input
