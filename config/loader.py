@@ -8,7 +8,8 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -43,20 +44,43 @@ def load_site(path: Path, tables: Sequence[Path] = ()) -> Site:
     ConfigError
         A file cannot be read, is no TOML or CSV, or says something that cannot be used; holds every mistake.
     """
-    return parse_site(_read_text(path), str(path), folder=path.parent, tables=tables)
+    return load_with_texts(path, tables).site
 
 
-def parse_site(text: str, file: str, *, folder: Path | None = None, tables: Sequence[Path] = ()) -> Site:
+@dataclass(frozen=True, slots=True)
+class LoadedSite:
+    """A site and the text of every file that it was read from, by path, the site file first."""
+
+    site: Site
+    texts: Mapping[str, str] = field(default_factory=dict)
+
+
+def load_with_texts(path: Path, tables: Sequence[Path] = ()) -> LoadedSite:
+    """Read a site file as ``load_site`` does, and return the texts too."""
+    texts = {str(path): _read_text(path)}
+    site = parse_site(texts[str(path)], str(path), folder=path.parent, tables=tables, texts=texts)
+    return LoadedSite(site, texts)
+
+
+def parse_site(
+    text: str,
+    file: str,
+    *,
+    folder: Path | None = None,
+    tables: Sequence[Path] = (),
+    texts: dict[str, str] | None = None,
+) -> Site:
     """Read the text of a site file, as ``load_site`` does.
 
-    ``file`` is only for messages; the tables that the text names are relative to ``folder``.
+    ``file`` is only for messages; the tables that the text names are relative to ``folder``, and their texts
+    are put into ``texts`` by path.
     """
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([_syntax_problem(file, text, error)]) from None
     origins = Origins(file, text)
-    problems = _merge_tables(data, origins, folder or Path(), tables)
+    problems = _merge_tables(data, origins, folder or Path(), tables, {} if texts is None else texts)
     context, found = _unit_context(data, origins)
     problems += found
     try:
@@ -89,7 +113,7 @@ def _read_text(path: Path) -> str:
 
 
 def _merge_tables(
-    data: dict[str, Any], origins: Origins, folder: Path, more: Sequence[Path]
+    data: dict[str, Any], origins: Origins, folder: Path, more: Sequence[Path], texts: dict[str, str]
 ) -> list[Problem]:
     """Join the tables that the site file names, then those of the caller; the same one only once."""
     named = data.get("signal_tables", [])
@@ -105,7 +129,8 @@ def _merge_tables(
             continue
         seen.add(path.resolve())
         try:
-            problems += merge_table(data, origins, _read_text(path), str(path))
+            texts[str(path)] = _read_text(path)
+            problems += merge_table(data, origins, texts[str(path)], str(path))
         except ConfigError as error:
             problems += [
                 one
@@ -116,7 +141,8 @@ def _merge_tables(
     for path in more:
         if path.resolve() not in seen:
             seen.add(path.resolve())
-            problems += merge_table(data, origins, _read_text(path), str(path))
+            texts[str(path)] = _read_text(path)
+            problems += merge_table(data, origins, texts[str(path)], str(path))
     return problems
 
 

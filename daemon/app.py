@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import structlog
@@ -19,7 +19,7 @@ from starlette.types import ASGIApp
 
 from config.daemon_alarms import DAEMON
 from config.hashes import values_hash
-from config.loader import configuration_hash
+from config.loader import LoadedSite, configuration_hash
 from config.site import Site
 from config.web import WebSettings
 from daemon.acquisition import LoadWatch
@@ -39,6 +39,7 @@ from daemon.parts import (
     checkpoint,
     ended,
     eternal,
+    kept_texts,
     watched,
     web_of,
 )
@@ -66,7 +67,8 @@ async def run_daemon(
     stop: asyncio.Event,
     clock: Clock | None = None,
     ready: Callable[[], None] | None = None,
-    load: Callable[[], Site] | None = None,
+    texts: Mapping[str, str] | None = None,
+    load: Callable[[], LoadedSite] | None = None,
     hang_up: asyncio.Event | None = None,
 ) -> None:
     """Run the daemon until ``stop`` is set.
@@ -83,6 +85,8 @@ async def run_daemon(
         Wall and monotonic time; default: this box's.
     ready : callable, optional
         Called once scans are being taken and the API answers.
+    texts : mapping, optional
+        Text of every file that the configuration was read from, by path; kept beside the journal.
     load : callable, optional
         Reads the site file again for a reload; raises ``ConfigError``.
     hang_up : asyncio.Event, optional
@@ -107,6 +111,7 @@ async def run_daemon(
             parts.manager = manager
             if load is not None:
                 parts.reloads = Reloads()
+            parts.texts = texts or {}
             await _serve(parts, folder, stop, ready, load, hang_up or asyncio.Event())
 
 
@@ -115,12 +120,16 @@ async def _serve(
     folder: Path,
     stop: asyncio.Event,
     ready: Callable[[], None] | None,
-    load: Callable[[], Site] | None,
+    load: Callable[[], LoadedSite] | None,
     hang_up: asyncio.Event,
 ) -> None:
     running, listeners = _open_doors(parts, folder)
     parts.keeper.event(
-        "daemon started", f"tegwatch {VERSION} started", values=values_hash(parts.site), version=VERSION
+        "daemon started",
+        f"tegwatch {VERSION} started",
+        values=values_hash(parts.site),
+        version=VERSION,
+        texts=await asyncio.to_thread(kept_texts, parts.site, parts.texts, folder),
     )
     housekeeping = Housekeeping(
         parts.writer,

@@ -13,9 +13,11 @@ from starlette.types import ASGIApp
 
 from config.alarm_set import resolve_alarms
 from config.daemon_alarms import DAEMON
+from config.loader import configuration_hash
 from config.site import DehydrationUnit, Site
 from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.clock import Clock
+from daemon.configurations import Configurations
 from daemon.journal.journal import Journal
 from daemon.journal.storage import StorageFigures
 from daemon.journal.writer import JournalWriter
@@ -59,6 +61,8 @@ class Parts:
     reloads: Reloads | None = None
     """Requests to read the site file again; absent where there is no file."""
     manager: ServiceManager = field(default_factory=lambda: ServiceManager({}))
+    texts: Mapping[str, str] = field(default_factory=dict)
+    """Text of every file that the site was read from, by path."""
 
 
 @dataclass(slots=True)
@@ -136,6 +140,18 @@ def web_of(parts: Parts, folder: Path) -> WebParts:
         parts.storage,
     )
     return WebParts(daemon, parts.site.web.max_streams if parts.site.web else LOCAL_STREAMS)
+
+
+def kept_texts(site: Site, texts: Mapping[str, str], folder: Path) -> str | None:
+    """Keep the texts of a configuration and return their check sum; ``None`` where they cannot be kept."""
+    if not texts:
+        return None
+    store = Configurations(folder / site.journal.path)
+    try:
+        return store.keep(configuration_hash(site), site, texts, folder)
+    except OSError as error:  # watching goes on without it, and the event that lacks the sum says so
+        log.warning("configuration_not_kept", folder=str(store.folder), reason=str(error))
+        return None
 
 
 def watched(parts: Parts) -> Watched:

@@ -15,8 +15,7 @@ import structlog
 
 from config.errors import ConfigError
 from config.hashes import values_hash
-from config.loader import configuration_hash
-from config.site import Site
+from config.loader import LoadedSite, configuration_hash
 from daemon.parts import (
     VERSION,
     Parts,
@@ -25,6 +24,7 @@ from daemon.parts import (
     begin_sources,
     build_parts,
     ended,
+    kept_texts,
     restore,
     web_of,
 )
@@ -38,7 +38,7 @@ async def reloading(
     parts: Parts,
     running: Running,
     folder: Path,
-    load: Callable[[], Site],
+    load: Callable[[], LoadedSite],
     reloads: Reloads,
 ) -> None:
     """Carry out reloads, one at a time."""
@@ -63,14 +63,15 @@ async def _reload(
     parts: Parts,
     running: Running,
     folder: Path,
-    load: Callable[[], Site],
+    load: Callable[[], LoadedSite],
     request: ReloadRequest,
 ) -> ReloadReport:
     """Build what the new site file describes beside the old, then exchange them between two scans."""
     try:
-        site = await asyncio.to_thread(load)
+        loaded = await asyncio.to_thread(load)
     except ConfigError as error:
         raise ReloadRefused(str(error)) from None
+    site = loaded.site
     previous, configuration = parts.keeper.configuration, configuration_hash(site)
     changed = differences(parts.site, site)
     if not changed:
@@ -86,6 +87,8 @@ async def _reload(
     except Exception as error:
         log.exception("reload_failed")
         raise ReloadRefused(f"the parts cannot be built: {type(error).__name__}: {error}") from error
+
+    texts = await asyncio.to_thread(kept_texts, site, loaded.texts, folder)
 
     parts.manager.send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
     parts.fleet.stop()
@@ -106,6 +109,7 @@ async def _reload(
         previous=previous,
         values=values_hash(site),
         version=VERSION,
+        texts=texts,
         actor=request.actor,
         reason=request.reason,
     )

@@ -8,6 +8,7 @@ import typer
 
 from daemon.cli.alarms import app as alarms
 from daemon.cli.check import COLUMNS_HELP, check
+from daemon.cli.configurations import app as configurations
 from daemon.cli.demo import demo
 from daemon.cli.doctor import doctor
 from daemon.cli.evaluate import evaluate
@@ -59,6 +60,7 @@ app.command()(demo)
 app.command()(init)
 app.command()(run)
 app.command()(reload)
+app.add_typer(configurations, name="configurations")
 app.command()(doctor)
 app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")

@@ -25,21 +25,28 @@ def run(
 
     SIGHUP reads the site file again, as `tegwatch reload SITE` does. Example: tegwatch run site.toml
     """
-    from config.loader import load_site
+    from config.loader import load_with_texts
     from daemon.app import listen_to_signals, run_daemon
     from daemon.journal.errors import JournalError
     from daemon.logs import configure_logs
 
     file = site_file.resolve()
     with clear_failures():
-        site = load_site(file)
+        loaded = load_with_texts(file)
     configure_logs(log_format)
 
     async def main() -> None:
         stop, hang_up = asyncio.Event(), asyncio.Event()
         listen_to_signals(stop, hang_up)
-        load = functools.partial(load_site, file)
-        await run_daemon(site, file.parent, stop=stop, ready=collect_less, load=load, hang_up=hang_up)
+        await run_daemon(
+            loaded.site,
+            file.parent,
+            stop=stop,
+            ready=collect_less,
+            texts=loaded.texts,
+            load=functools.partial(load_with_texts, file),
+            hang_up=hang_up,
+        )
 
     try:
         with asyncio.Runner(loop_factory=_loop_factory()) as runner:

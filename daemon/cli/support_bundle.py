@@ -11,7 +11,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import distribution, version
@@ -23,26 +23,14 @@ from config.loader import configuration_hash, load_site
 from config.site import Site
 from daemon.build_info import commit
 from daemon.cli.client import DaemonUnreachable, RequestRefused, ask, open_client, socket_path
-from daemon.web.redaction import HIDDEN, redacted
+from daemon.web.redaction import clean, known_secrets, redacted
 
 LOG_LINES = 2000
 """Last lines of each log that are taken."""
 LOG_BYTES = 4_000_000
 """Where in a long log reading begins, from its end."""
-LEAST_SECRET = 6
-"""Shorter words of a secret's file are not searched for: they would hide half of the bundle."""
 PROGRAM_LIMIT = 10.0
 """How long a program of the box may take to answer [s]."""
-_SECRET_FILES = ("credentials_file", "secret_file", "token_file", "key_file", "password_file")
-_IN_TEXT = re.compile(
-    r"""(?ix)
-    (?P<before> \b(?:password|passwd|passphrase|secret|token|api[_-]?key|authorization|cookie|word)
-        ["']? \s* [:=] \s* (?:bearer\s+|basic\s+)? ["']? )
-    [^\s"',;}]+
-    | (?P<address> ://) [^/@\s"']+ @
-    | (?P<scheme> \bbearer\s+ ) [A-Za-z0-9._~+/=-]{8,}
-    """
-)
 _CLOCK_PROGRAMS = {
     "timedatectl": ["timedatectl", "show", "--property=NTPSynchronized,NTP,TimeUSec,Timezone"],
     "chronyc": ["chronyc", "-n", "tracking"],
@@ -55,55 +43,6 @@ class Part:
 
     name: str
     text: str
-
-
-def known_secrets(site: Site, folder: Path) -> frozenset[str]:
-    """Return the words of every secret's file that the site file names, as far as they can be read."""
-    found: set[str] = set()
-    for path in _secret_paths(site.model_dump(mode="json")):
-        try:
-            text = (folder / path).read_text(encoding="utf-8", errors="replace")
-        except OSError:
-            continue  # not there, or not ours to read: then it cannot come into the bundle either
-        # A credentials file is user and password on two lines: the user's name is no secret.
-        words = [word.strip() for word in text.splitlines()]
-        found.update(words[1:] if len(words) > 1 and not text.startswith("-----") else words)
-    return frozenset(word for word in found if len(word) >= LEAST_SECRET)
-
-
-def _secret_paths(node: object) -> Iterator[str]:
-    if isinstance(node, Mapping):
-        for key, value in node.items():
-            if key in _SECRET_FILES and isinstance(value, str):
-                yield value
-            else:
-                yield from _secret_paths(value)
-    elif isinstance(node, list):
-        for value in node:
-            yield from _secret_paths(value)
-
-
-def clean(text: str, secrets: Iterable[str]) -> str:
-    """Return a text without secrets: the known ones wherever they stand, others by how they are introduced.
-
-    Examples
-    --------
-    >>> clean('login password=hunter2 of amqp://kim:pw@hub with s3cr3t-word', ["s3cr3t-word"])
-    'login password=(hidden) of amqp://(hidden)@hub with (hidden)'
-    """
-    for secret in sorted(secrets, key=len, reverse=True):
-        text = text.replace(secret, HIDDEN)
-        escaped = json.dumps(secret)[1:-1]
-        text = text.replace(escaped, HIDDEN)
-    return _IN_TEXT.sub(_hide, text)
-
-
-def _hide(found: re.Match[str]) -> str:
-    if found["before"] is not None:
-        return found["before"] + HIDDEN
-    if found["address"] is not None:
-        return f"{found['address']}{HIDDEN}@"
-    return found["scheme"] + HIDDEN
 
 
 def gather(site_file: Path, logs: Iterable[Path]) -> list[Part]:

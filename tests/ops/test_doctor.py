@@ -10,8 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from daemon.cli.commands import app
-from daemon.cli.support_bundle import clean
 from daemon.journal.journal import Journal
+from daemon.web.redaction import clean
 from tests.support.sites import _SITE
 
 RUNNER = CliRunner()
