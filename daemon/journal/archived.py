@@ -6,7 +6,6 @@ import functools
 import heapq
 import json
 import math
-import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from daemon.journal.archive_reading import (
 from daemon.journal.columns import Column
 from daemon.journal.errors import ArchiveDamaged
 from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
+from daemon.journal.reading import Reader
 from daemon.journal.rows import Row, Sample
 from daemon.journal.summaries import NOT_STORED, Floats, Summaries
 from daemon.model import OperatingState, Status
@@ -36,8 +36,8 @@ class Archive:
 
     Parameters
     ----------
-    connection : sqlite3.Connection
-        The journal's.
+    reader : Reader
+        Asks the journal.
     journal : Path
         The journal's file; the folder's name is relative to where it lies.
 
@@ -47,9 +47,9 @@ class Archive:
         Files that could not be read, by name, with what is wrong; the others answered without them.
     """
 
-    def __init__(self, connection: sqlite3.Connection, journal: Path) -> None:
-        self._connection = connection
-        self._folder = manifest.archive_folder(connection, journal)
+    def __init__(self, reader: Reader, journal: Path) -> None:
+        self._ask, self._connection = reader, reader.connection
+        self._folder = manifest.archive_folder(reader.connection, journal)
         self.unreadable: dict[str, str] = {}
 
     def answering(self, unit: int, width: int, start: float, end: float) -> tuple[int, list[ArchivedPart]]:
@@ -59,16 +59,13 @@ class Archive:
         the journal for the rest asks above this sequence, also when the archive has gone on meanwhile: the
         journal keeps for a while what it does not answer for any more.
         """
-        self._connection.execute("BEGIN")
-        try:
-            above = manifest.mark(self._connection, unit, SCANS)
-            found = manifest.parts(self._connection, unit, width, start, end)
+        with self._ask.moment() as connection:
+            above = manifest.mark(connection, unit, SCANS)
+            found = manifest.parts(connection, unit, width, start, end)
             if width == HOURS:
-                summed_up = manifest.mark(self._connection, unit, HOURS)
-                minutes = manifest.parts(self._connection, unit, MINUTES, start, end)
+                summed_up = manifest.mark(connection, unit, HOURS)
+                minutes = manifest.parts(connection, unit, MINUTES, start, end)
                 found += [part for part in minutes if part.first > summed_up]
-        finally:
-            self._connection.execute("COMMIT")
         return above, found
 
     def span(self, unit: int) -> tuple[float, float] | None:
@@ -127,8 +124,7 @@ class Archive:
 
     def _note(self, part: ArchivedPart, damaged: ArchiveDamaged) -> None:
         """Keep what is wrong, unless the file has only just ceased to answer."""
-        known = self._connection.execute("SELECT 1 FROM archive WHERE name = ?", (part.name,)).fetchone()
-        if known is not None:
+        if self._ask("SELECT 1 FROM archive WHERE name = ?", (part.name,)):
             self.unreadable[part.name] = str(damaged)
 
     def _rows(self, part: ArchivedPart, columns: Sequence[Column], start: float, end: float) -> Iterator[Row]:

@@ -1,45 +1,42 @@
 """Questions to a journal and its archive: values, aggregates, newest values, alarms and events.
 
 Opens the file for reading only, so it works beside a running daemon, on the file of a stopped one and on a
-copy. Long answers are read in pages, each a short look at the file: a slow reader neither holds up the
-daemon nor makes its files grow. Times are POSIX seconds UTC; a span includes its start and not its end.
+copy. Times are POSIX seconds UTC; a span includes its start and not its end.
 """
 
 from __future__ import annotations
 
 import datetime
+import difflib
 import heapq
-import math
+import itertools
 import sqlite3
 from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from daemon.journal import schema
+from daemon.journal.aggregation import Aggregation, pieces_of
 from daemon.journal.archived import Archive
-from daemon.journal.blocks import StoredScan, columns_of, read_block
+from daemon.journal.blocks import columns_of
 from daemon.journal.buckets import Bucket
 from daemon.journal.columns import Column
-from daemon.journal.errors import JournalError, JournalUnusable, NotStored, TooManyRows
-from daemon.journal.grid import DAY, Grid
+from daemon.journal.errors import JournalUnusable, NotStored
+from daemon.journal.grid import Grid
 from daemon.journal.integrity import verify
-from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse, usage
-from daemon.journal.packing import DamagedRow, Layout, ScanRow
-from daemon.journal.reading import EntrySource
+from daemon.journal.manifest import SCANS, DiskUse, usage
+from daemon.journal.packing import Layout
+from daemon.journal.reading import EntrySource, Reader
 from daemon.journal.rows import Row, Sample
 from daemon.journal.schema import KIND_NUMBERS
-from daemon.journal.summaries import Summaries, combined, joined, of_scans, to_buckets
+from daemon.journal.stored import StoredScans
+from daemon.journal.summaries import Summaries, to_buckets
 from daemon.model import Entry, EntryKind
 
 __all__ = ["Bucket", "Column", "History", "Row", "Sample"]
 
 _PAGE = 2000
-_CELLS = 400_000
-"""Values that an aggregate holds in memory at a time, about."""
-_Live = tuple[int, int]
-"""Number of a unit, and the sequence above which the journal answers for it."""
-_FINER = {HOURS: MINUTES, MINUTES: SCANS}
 RECORDS = frozenset({EntryKind.ALARM, EntryKind.EVENT})
 
 
@@ -61,10 +58,13 @@ class History:
         self.path = path
         try:
             self._connection = schema.connect_reader(path)
+            self._rows = Reader(self._connection, path)
+            self._archive = Archive(self._rows, path)
         except sqlite3.Error as error:
             raise JournalUnusable(f"{path}: cannot be read: {error}") from error
         self._source = EntrySource(self._connection)
-        self._archive = Archive(self._connection, path)
+        self._scans = StoredScans(self._rows, self._source)
+        self._aggregation = Aggregation(self._archive, self._scans)
 
     def __enter__(self) -> Self:
         return self
@@ -133,20 +133,14 @@ class History:
         for name in names:
             matches = [column for column in known if name in {column.name, str(column)}]
             if not matches:
-                there = ", ".join(sorted({column.name for column in known}))
-                raise NotStored(f"{unit} has no values called {name}; there are: {there}")
+                raise NotStored(_no_values_of(unit, name, known))
             found |= dict.fromkeys(matches)
         return list(found)
 
     def span(self, unit: str) -> tuple[float, float] | None:
         """Return the times of a unit's earliest and latest stored values; ``None`` when there are none."""
         number = self._unit(unit)
-        rows = self._rows(
-            "SELECT (SELECT min(time) FROM entry WHERE kind = 1 AND unit = ?1), "
-            "(SELECT max(time) FROM entry WHERE kind = 1 AND unit = ?1)",
-            (number,),
-        )
-        spans = [span for span in (rows[0], self._archive.span(number)) if span and span[0] is not None]
+        spans = [span for span in (self._scans.span(number), self._archive.span(number)) if span]
         return (min(span[0] for span in spans), max(span[1] for span in spans)) if spans else None
 
     # ------------------------------------------------------------------ values
@@ -169,9 +163,9 @@ class History:
         """
         number = self._unit(unit)
         if max_rows is not None:
-            self._limit(number, [(SCANS, start, end)], max_rows)
-        above, parts = self._answering(number, SCANS, start, end)
-        live = self._values((number, above), columns, start, end)
+            self._aggregation.limit(number, [(SCANS, start, end)], max_rows)
+        above, parts = self._archive.answering(number, SCANS, start, end)
+        live = self._scans.rows((number, above), columns, start, end)
         if not parts:
             return live
         return heapq.merge(
@@ -179,19 +173,6 @@ class History:
             live,
             key=lambda row: (row.time, row.sequence),
         )
-
-    def _values(self, unit: _Live, columns: Sequence[Column], start: float, end: float) -> Iterator[Row]:
-        places: dict[int, list[int | None]] = {}
-        for page in self._pages(unit, start, end, _PAGE):
-            for sequence, time, layout, body in page:
-                try:
-                    row = self._source.open_scan(layout, body)
-                except DamagedRow:
-                    self._source.damaged += 1
-                    continue
-                if layout not in places:
-                    places[layout] = _places(row.layout, columns)
-                yield _row(sequence, time, row, places[layout])
 
     def buckets(
         self,
@@ -221,128 +202,55 @@ class History:
         zone : tzinfo
             Whose midnights and full hours buckets of an hour and more follow.
         max_rows : int, optional
-            Most scans, minutes or hours that the answer may be made from.
+            Most scans, minutes and hours that may be read for the answer.
 
         Raises
         ------
         TooManyRows
-            When it would be made from more.
+            More would have to be read.
         ValueError
             ``width`` is not above zero.
         """
-        grid, number = Grid(width, zone), self._unit(unit)
-        level = next((level for level in (HOURS, MINUTES) if grid.whole(level)), SCANS)
-        pieces = _pieces(level, start, end)
-        if max_rows is not None:
-            self._limit(number, pieces, max_rows)
-        return self._buckets(number, columns, pieces, grid)
+        found = self.statistics(unit, columns, start, end, width, zone=zone, max_rows=max_rows)
+        return itertools.chain.from_iterable(map(to_buckets, found))
 
-    def _buckets(
-        self, unit: int, columns: Sequence[Column], pieces: list[tuple[int, float, float]], grid: Grid
-    ) -> Iterator[Bucket]:
-        waiting: Summaries | None = None  # the newest bucket may go on in what comes next
-        for level, start, end in pieces:
-            for rows in self._summaries(unit, columns, level, start, end):
-                found = combined(joined([rows] if waiting is None else [waiting, rows], len(columns)), grid)
-                yield from to_buckets(found.rows(0, len(found) - 1))
-                waiting = found.rows(len(found) - 1, len(found))
-        if waiting is not None:
-            yield from to_buckets(waiting)
-
-    def _summaries(
-        self, unit: int, columns: Sequence[Column], level: int, start: float, end: float
+    def statistics(
+        self,
+        unit: str,
+        columns: Sequence[Column],
+        start: float,
+        end: float,
+        width: float,
+        *,
+        zone: datetime.tzinfo = datetime.UTC,
+        max_rows: int | None = None,
     ) -> Iterator[Summaries]:
-        """Yield rows of a span in the order of time, some at a time: of the archive and of the journal."""
-        above, parts = self._answering(unit, level, start, end)
-        live = self._live_span((unit, above), start, end)
-        begins = [max(start, part.start) for part in parts] + ([live[0]] if live else [])
-        if not begins:
-            return
-        ends = [min(end, part.finish + max(part.width, 1)) for part in parts] + ([live[1]] if live else [])
-        step = max(1, level) * _CELLS / max(1, len(columns))
-        step = max(step // DAY * DAY, DAY) if level else min(max(step // 3600 * 3600, 3600.0), DAY)
-        low = math.floor(min(begins) / step) * step
-        while low < max(ends):
-            high = low + step
-            inside = max(start, low), min(end, high)
-            found = []
-            for part in parts:
-                if part.start < inside[1] and part.finish + part.width >= inside[0]:
-                    rows = self._archive.summaries(part, columns, *inside)
-                    found += [rows] if rows is not None and len(rows) else []
-            if live and live[0] < inside[1] and live[1] >= inside[0]:
-                found += self._live((unit, above), columns, *inside)
-            if found:
-                yield joined(found, len(columns))
-            elif not any(part.start < high + step and part.finish >= low for part in parts):
-                later = [begin for begin in begins if begin >= high]  # leap over a long gap
-                high = max(high, math.floor(min(later, default=high) / step) * step)
-            low = high
+        """Yield the same as ``buckets`` as arrays, some thousands of buckets at a time."""
+        grid, number = Grid(width, zone), self._unit(unit)
+        pieces = pieces_of(grid, start, end)
+        if max_rows is not None:
+            self._aggregation.limit(number, pieces, max_rows)
+        return self._aggregation.buckets(number, columns, pieces, grid)
 
-    def _live(self, unit: _Live, columns: Sequence[Column], start: float, end: float) -> Iterator[Summaries]:
-        for page in self._pages(unit, start, end, max(_PAGE, _CELLS // max(1, len(columns)) // 4)):
-            block = read_block(page, self._source.layout, columns, everything=False)
-            self._source.damaged += block.damaged
-            yield of_scans(block.time, block.sequence, block.values, block.codes)
+    def rows_to_read(self, unit: str, start: float, end: float, width: float | None, limit: int) -> float:
+        """Count the stored rows that would be read for an answer, as far as one more than a limit.
+
+        Parameters
+        ----------
+        unit, start, end
+            As above.
+        width : float or None
+            Width of a bucket [s]; ``None`` for every scan.
+        limit : int
+            How far to count.
+        """
+        pieces = [(SCANS, start, end)] if width is None else pieces_of(Grid(width), start, end)
+        return self._aggregation.count(self._unit(unit), pieces, limit)
 
     def last(self, unit: str, columns: Sequence[Column]) -> Row | None:
         """Return the newest stored scan of a unit, by the order of the journal, whatever its clock said."""
         number = self._unit(unit)
-        rows = self._rows(
-            "SELECT sequence, time, layout, body FROM entry WHERE kind = 1 AND unit = ? "
-            "ORDER BY sequence DESC LIMIT 1",
-            (number,),
-        )
-        for sequence, time, layout, body in rows:
-            row = self._source.open_scan(layout, body)
-            return _row(sequence, time, row, _places(row.layout, columns))
-        return self._archive.last(number, columns)
-
-    def _pages(self, unit: _Live, start: float, end: float, size: int) -> Iterator[list[StoredScan]]:
-        """Yield the scans of a span for which the journal answers, in the order of time."""
-        number, above = unit
-        time, sequence = start, -1
-        while True:
-            page: list[StoredScan] = self._rows(
-                "SELECT sequence, time, layout, body FROM entry WHERE kind = 1 AND unit = ? "
-                "AND (time, sequence) > (?, ?) AND time < ? AND sequence > ? ORDER BY time, sequence LIMIT ?",
-                (number, time, sequence, end, above, size),
-            )
-            if page:
-                yield page
-                sequence, time = page[-1][:2]
-            if len(page) < size:
-                return
-
-    def _live_span(self, unit: _Live, start: float, end: float) -> tuple[float, float] | None:
-        """Return the earliest and the latest time in a span for which the journal answers."""
-        question = (
-            "SELECT time FROM entry WHERE kind = 1 AND unit = ? AND time >= ? AND time < ? AND sequence > ? "
-            "ORDER BY time {} LIMIT 1"
-        )
-        values = (unit[0], start, end, unit[1])
-        first = self._rows(question.format("ASC"), values)
-        return (first[0][0], self._rows(question.format("DESC"), values)[0][0]) if first else None
-
-    def _limit(self, unit: int, pieces: list[tuple[int, float, float]], max_rows: int) -> None:
-        """Count what an answer would be made from; of a file that lies across the edge, its share."""
-        count = 0.0
-        for level, start, end in pieces:
-            above, parts = self._answering(unit, level, start, end)
-            for part in parts:
-                inside = min(end, part.finish) - max(start, part.start)
-                length = part.finish - part.start
-                count += part.rows if inside >= length else part.rows * max(0.0, inside) / length
-            count += self._rows(
-                "SELECT count(*) FROM (SELECT 1 FROM entry "
-                "WHERE kind = 1 AND unit = ? AND time >= ? AND time < ? AND sequence > ? LIMIT ?)",
-                (unit, start, end, above, max_rows + 1),
-            )[0][0]
-        if count > max_rows:
-            raise TooManyRows(
-                f"more than {max_rows} scans lie between the two times; ask for a shorter span, or for "
-                "aggregates of it, best over whole minutes or hours"
-            )
+        return self._scans.last(number, columns) or self._archive.last(number, columns)
 
     # ------------------------------------------------------------------ records
 
@@ -405,45 +313,11 @@ class History:
             )
         return int(rows[0][0])
 
-    def _answering(self, unit: int, width: int, start: float, end: float) -> tuple[int, list[ArchivedPart]]:
-        try:
-            return self._archive.answering(unit, width, start, end)
-        except sqlite3.Error as error:
-            raise JournalError(f"{self.path}: cannot be read: {error}") from error
 
-    def _rows(self, statement: str, values: Sequence[object] = ()) -> list[Any]:
-        try:
-            return self._connection.execute(statement, values).fetchall()
-        except sqlite3.Error as error:
-            raise JournalError(f"{self.path}: cannot be read: {error}") from error
-
-
-def _pieces(level: int, start: float, end: float) -> list[tuple[int, float, float]]:
-    """Cut a span into whole hours or minutes and, at its edges, what is finer."""
-    if start >= end:
-        return []
-    if level == SCANS:
-        return [(SCANS, start, end)]
-    low, high = math.ceil(start / level) * level, math.floor(end / level) * level
-    if low >= high:
-        return _pieces(_FINER[level], start, end)
-    finer = _FINER[level]
-    return [*_pieces(finer, start, low), (level, low, high), *_pieces(finer, high, end)]
-
-
-def _places(layout: Layout, columns: Sequence[Column]) -> list[int | None]:
-    index = {column: place for place, column in enumerate(columns_of(layout))}
-    return [index.get(column) for column in columns]
-
-
-def _row(sequence: int, time: float, row: ScanRow, places: Sequence[int | None]) -> Row:
-    signals = len(row.layout.signals)
-    samples: list[Sample | None] = []
-    for at in places:
-        if at is None:
-            samples.append(None)
-            continue
-        status, reason = row.verdict(at)
-        source_time = row.stamp(at)[0] if at < signals else time
-        samples.append(Sample(row.value(at), row.uncertainty(at), status, reason, source_time))
-    return Row(sequence, time, row.state, tuple(samples))
+def _no_values_of(unit: str, name: str, known: Sequence[Column]) -> str:
+    """Say that a unit has no such values: which are near, or which there are."""
+    names = sorted({column.name for column in known})
+    near = difflib.get_close_matches(name.partition(":")[2] or name, names, n=3)
+    if near:
+        return f"{unit} has no values called {name}; did you mean {' or '.join(near)}?"
+    return f"{unit} has no values called {name}; there are: {', '.join(names)}"

@@ -2,15 +2,58 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
+from daemon.journal.errors import JournalError
 from daemon.journal.packing import DamagedRow, Layout, ScanRow, unpack_event, unpack_transition
 from daemon.journal.schema import KIND_NUMBERS, KINDS
 from daemon.model import AlarmTransition, Entry, EntryKind, Event, ScanRecord
 
 _COLUMNS = "sequence, kind, unit, time, layout, body"
+
+
+class Reader:
+    """Asks one connection to a journal.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Open for reading.
+    path : Path
+        The file, for messages.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self.connection, self.path = connection, path
+
+    def __call__(self, statement: str, values: Sequence[object] = ()) -> list[Any]:
+        """Return all rows.
+
+        Raises
+        ------
+        JournalError
+            The file cannot be read.
+        """
+        try:
+            return self.connection.execute(statement, values).fetchall()
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: cannot be read: {error}") from error
+
+    @contextlib.contextmanager
+    def moment(self) -> Iterator[sqlite3.Connection]:
+        """Let several questions see the file as it was at one moment. Raises as above."""
+        try:
+            self.connection.execute("BEGIN")
+            try:
+                yield self.connection
+            finally:
+                self.connection.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: cannot be read: {error}") from error
 
 
 class EntrySource:

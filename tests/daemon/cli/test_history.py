@@ -141,7 +141,7 @@ def test_the_whole_file_can_be_checked(site: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (("north", "reboiler_temprature"), 2, "north has no values called reboiler_temprature; there are:"),
+        (("north", "reboiler_temprature"), 2, "called reboiler_temprature; did you mean reboiler_temperature"),
         (("north",), 2, "which values?"),
         (("west", "x"), 2, "no values of a unit called west; there are: north"),
         (("north", "dew_point_margin", "--from", "noon"), 2, '"noon" is no time'),

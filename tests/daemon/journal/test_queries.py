@@ -113,10 +113,10 @@ def test_a_name_that_is_measured_and_calculated_gives_both(journal):
     with History(journal.path) as history:
         assert history.resolve("north", ["signal_0"]) == [SIGNAL, Column("result", "signal_0")]
         assert history.resolve("north", ["result:signal_0"]) == [Column("result", "signal_0")]
-        with pytest.raises(
-            JournalError, match="no values called signal_9; there are: signal_0, signal_1, signal_2"
-        ):
-            history.resolve("north", ["signal_9"])
+        with pytest.raises(JournalError, match="called x_9; there are: signal_0, signal_1, signal_2"):
+            history.resolve("north", ["x_9"])
+        with pytest.raises(JournalError, match=r"called signal:signla_1; did you mean signal_1 or"):
+            history.resolve("north", ["signal:signla_1"])
 
 
 def test_the_newest_values_are_the_last_written_whatever_the_clock_said(journal):
