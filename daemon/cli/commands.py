@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from daemon.cli.alarms import app as alarms
+from daemon.cli.backup import backup
 from daemon.cli.check import COLUMNS_HELP, check
 from daemon.cli.configurations import app as configurations
 from daemon.cli.demo import demo
@@ -62,6 +63,7 @@ app.command()(run)
 app.command()(reload)
 app.add_typer(configurations, name="configurations")
 app.command()(doctor)
+app.command()(backup)
 app.command(epilog=COLUMNS_HELP)(check)
 app.add_typer(alarms, name="alarms")
 app.add_typer(users, name="users")
