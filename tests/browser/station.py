@@ -1,4 +1,4 @@
-"""A station for browser tests: an independent Modbus server, the daemon as a process, three people."""
+"""A station for browser tests: an independent Modbus server, the daemon as a process, four people."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from tests.support.brokers import free_port
 
 PATIENCE = 30.0
 PASSWORD = "violet harbour eats 7 lamps"
-PEOPLE = {"vera": Role.VIEWER, "olga": Role.OPERATOR, "emil": Role.ENGINEER}
+PEOPLE = {"vera": Role.VIEWER, "olga": Role.OPERATOR, "emil": Role.ENGINEER, "ada": Role.ADMIN}
 HIGH = "reboiler_temperature_high"
 
 SITE = """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 
 import pytest
@@ -12,7 +13,10 @@ from tests.browser.station import Station
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(240)]
 SOON = 10_000.0
-PAGES = ("/", "/units/unit-1", "/alarms?show=all", "/trends?unit=unit-1&span=3600", "/system")
+PAGES = (
+    "/", "/units/unit-1", "/alarms?show=all", "/trends?unit=unit-1&span=3600", "/report", "/log-book",
+    "/system", "/access",
+)  # fmt: skip
 REBOILER = '.key [data-value="reboiler_temperature"]'
 
 
@@ -91,7 +95,7 @@ def test_themes_follow_the_device_and_can_be_chosen(visit: Visitor) -> None:
 
 @pytest.mark.parametrize("path", PAGES)
 def test_a_phone_shows_every_page_without_scrolling_sideways(visit: Visitor, path: str) -> None:
-    page = visit("olga", path, width=390, height=844)
+    page = visit("ada", path, width=390, height=844)
     expect(page.locator("#link")).to_have_text("live", timeout=SOON)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
@@ -99,7 +103,7 @@ def test_a_phone_shows_every_page_without_scrolling_sideways(visit: Visitor, pat
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_shuts_anybody_out(visit: Visitor, calm: Station, axe_script: str, scheme: str) -> None:
     calm.put(reboiler=400.0)
-    page = visit("olga", "/", scheme=scheme)
+    page = visit("ada", "/", scheme=scheme)
     expect(page.locator("#alarm-line .badge").first).to_be_visible(timeout=SOON)
     found = []
     for path in (*PAGES, "/login"):
@@ -155,7 +159,9 @@ def test_a_trend_is_chosen_zoomed_compared_and_exported(visit: Visitor, calm: St
     page.get_by_role("button", name="Zoom in").click()
     expect(page.get_by_label("Time shown")).to_have_value("own")
     page.get_by_role("button", name="To now").click()
-    page.get_by_label("Compare with").select_option("the time before")
+    page.get_by_label("Compare with").select_option("a day earlier")
+    expect(page.locator("#charts")).to_contain_text("laid over it", timeout=SOON)
+    assert "compare=86400" in page.url
     expect(page.locator("#trend-error")).to_be_empty()
     page.get_by_role("button", name="To now").click()
     export = page.locator("#export").get_attribute("href") or ""
@@ -163,3 +169,45 @@ def test_a_trend_is_chosen_zoomed_compared_and_exported(visit: Visitor, calm: St
     assert "reboiler_temperature" in rows[0]
     assert len(rows) > 3
     assert any(",375.0" in row for row in rows[1:])
+
+
+def test_two_times_lie_over_each_other_and_both_are_read(visit: Visitor, calm: Station) -> None:
+    now = time.time()
+    calm.put(reboiler=380.0)
+    time.sleep(6.0)  # so that there are two times with values of their own
+    calm.put(reboiler=375.0)
+    time.sleep(6.0)
+    page = visit(
+        "vera",
+        f"/trends?unit=unit-1&name=reboiler_temperature&from={now + 7:.0f}&to={now + 11:.0f}&compare=span",
+    )
+    expect(page.locator("#charts .trace.earlier")).to_be_attached(timeout=SOON)
+    chart = page.locator("#charts svg[role=img]")
+    chart.focus()
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    readout = page.locator("#charts .readout")
+    expect(readout).to_contain_text("375.0 °F, earlier 380.0", timeout=SOON)
+
+
+def test_a_chart_is_zoomed_and_moved_by_the_keyboard_alone(visit: Visitor) -> None:
+    page = visit("vera", "/trends?unit=unit-1&name=reboiler_temperature&span=3600")
+    expect(page.locator("#charts .trace")).to_be_attached(timeout=SOON)
+
+    def shown() -> tuple[float, float]:
+        found = dict(re.findall(r"(from|to)=(\d+)", page.url))
+        return float(found["from"]), float(found["to"])
+
+    chart = page.locator("#charts svg[role=img]")
+    chart.focus()
+    page.keyboard.press("+")
+    page.wait_for_url("**from=*")
+    first = shown()
+    assert first[1] - first[0] == pytest.approx(1800, abs=2)
+    chart.focus()
+    page.keyboard.press("Shift+ArrowLeft")
+    page.wait_for_function(f"!location.search.includes('from={first[0]:.0f}')")
+    assert shown()[0] == pytest.approx(first[0] - 900, abs=2)
+    page.keyboard.press("-")
+    page.wait_for_function(f"!location.search.includes('to={shown()[1]:.0f}')")
+    assert shown()[1] - shown()[0] == pytest.approx(3600, abs=2)

@@ -17,7 +17,7 @@ from daemon.times import zone_named
 from daemon.web.alarm_views import alarm_view
 from daemon.web.pages.bands import Band, bands
 from daemon.web.parts import Daemon
-from daemon.web.schemas import AlarmView, UnitView, ValueView
+from daemon.web.schemas import AlarmView, CauseView, UnitView, ValueView
 from daemon.web.urgency import most_urgent_first
 from daemon.web.views import Views
 
@@ -73,6 +73,11 @@ class UnitModel:
     def worst(self) -> AlarmView | None:
         """The alarm that counts most."""
         return self.alarms[0] if self.alarms else None
+
+    @property
+    def causes(self) -> list[CauseView]:
+        """Known faults that would explain what moves on this unit while an alarm stands, likeliest first."""
+        return next((alarm.diagnosis for alarm in self.alarms if alarm.diagnosis), [])
 
     @property
     def bars(self) -> dict[str, Any]:

@@ -28,7 +28,15 @@ from daemon.web.pages.model import (
     Models,
 )
 from daemon.web.pages.order import grouped
-from daemon.web.pages.wording import band_text, duration_words, measure_of, number_of, spread_of, unforeseen
+from daemon.web.pages.wording import (
+    band_text,
+    duration_words,
+    fit_of,
+    forecast_of,
+    measure_of,
+    number_of,
+    spread_of,
+)
 from daemon.web.responses import CallerIs, scanner_of
 from daemon.web.routes.access import token_view, user_view
 from daemon.web.schemas import AlarmView
@@ -110,7 +118,8 @@ class _Pages:
         environment.filters.update(
             number=number_of,
             measure=measure_of,
-            unforeseen=unforeseen,
+            forecast=forecast_of,
+            fit=fit_of,
             spread=spread_of,
             band_text=band_text,
             duration=duration_words,
@@ -174,7 +183,8 @@ class _Pages:
         )
 
     async def trends(self, request: Request, caller: CallerIs) -> HTMLResponse:
-        return self._render("trends.html.jinja", caller, chosen=self._chosen(request))
+        periods = {unit.name: unit.scan_period for unit in self._daemon.site.units}
+        return self._render("trends.html.jinja", caller, chosen=self._chosen(request), scan_periods=periods)
 
     async def report(self, request: Request, caller: CallerIs) -> HTMLResponse:
         return self._render("report.html.jinja", caller, chosen=self._chosen(request))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.web.pages.bands import Band
-from daemon.web.schemas import ValueView
+from daemon.web.schemas import CauseView, ValueView
 
 _STATES = {"burner_on": ("off", "on"), "bypass_open": ("closed", "open")}
 BAD = "✗"
@@ -48,6 +48,25 @@ def spread_of(value: ValueView) -> str:
         return ""
     decimals = len(value.text.removesuffix(value.unit).strip().partition(".")[2])
     return f"{value.uncertainty:.{decimals}f}"
+
+
+def forecast_of(value: ValueView) -> str:
+    """Write when a limit will be reached, with one standard uncertainty; empty while it is not foreseen."""
+    if value.value is None or unforeseen(value):
+        return ""
+    if value.value < 60:
+        return "limit within a minute at this trend"
+    spread = f" ± {duration_words(value.uncertainty)}" if value.uncertainty else ""
+    return f"limit in {duration_words(value.value)}{spread} at this trend"
+
+
+def fit_of(cause: CauseView) -> str:
+    """Write how well a known fault fits, beside all others and that nothing is wrong.
+
+    Words beside the number: a share of belief is no measurement.
+    """
+    word = "fits well" if cause.share >= 0.6 else "may fit" if cause.share >= 0.25 else "fits weakly"
+    return f"{word}, {100 * cause.share:.0f} %"
 
 
 def band_text(band: Band | None) -> str:

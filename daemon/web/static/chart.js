@@ -68,6 +68,16 @@ function doubts(one, x) {
   return found;
 }
 
+// The value next to a moment; null where nothing is near.
+function nearestValue(one, time, span) {
+  let best = null;
+  for (let index = 0; index < one.time.length; index += 1) {
+    const away = Math.abs(one.time[index] - time);
+    if (one.value[index] !== null && away < span / 50 && (best === null || away < Math.abs(one.time[best] - time))) best = index;
+  }
+  return best === null ? null : one.value[best];
+}
+
 export class Chart {
   // place: element to draw in. options: height, zoomable, onZoom(from, to), onMove(direction).
   constructor(place, options) {
@@ -208,7 +218,8 @@ export class Chart {
       const at = one.time === times ? this.index : one.time.indexOf(time);
       const spread = one.uncertainty?.[at];
       const mark = one.quality[at] === "uncertain" ? " ?" : "";
-      return `${this.spec.series.length > 1 ? `${one.label} ` : ""}${fixed(one.value[at], one.decimals)}${spread ? ` ± ${fixed(spread, one.decimals)}` : ""} ${one.unit}${mark}`;
+      const before = one.earlier ? `, earlier ${fixed(nearestValue(one.earlier, time, this.spec.end - this.spec.start), one.decimals)}` : "";
+      return `${this.spec.series.length > 1 ? `${one.label} ` : ""}${fixed(one.value[at], one.decimals)}${spread ? ` ± ${fixed(spread, one.decimals)}` : ""} ${one.unit}${mark}${before}`;
     });
     this.readout.textContent = `${readoutTime.format(1000 * time)}  ${said.join(";  ")}`;
   }
@@ -241,10 +252,13 @@ export class Chart {
     picture.addEventListener("blur", () => this.spec && this.forget());
     picture.addEventListener("keydown", (event) => {
       if (!this.spec) return;
-      const steps = { ArrowLeft: -1, ArrowRight: 1, PageUp: -20, PageDown: 20 };
+      const steps = { ArrowLeft: -1, ArrowRight: 1, PageUp: -20, PageDown: 20, Home: -Infinity, End: Infinity };
       const moves = { "+": "in", "=": "in", "-": "out" };
-      if (event.key in steps) this.read((this.index ?? this.longest().length) + steps[event.key]);
-      else if (event.key in moves && options.onMove) options.onMove(moves[event.key]);
+      const shifts = { ArrowLeft: "earlier", ArrowRight: "later" };
+      if (event.ctrlKey || event.altKey || event.metaKey) return;
+      if (event.shiftKey && event.key in shifts && options.onMove) options.onMove(shifts[event.key]);
+      else if (event.key in steps) this.read((this.index ?? this.longest().length) + steps[event.key]);
+      else if (event.key in moves && options.onMove) options.onMove(moves[event.key], this.index === null ? null : this.longest()[this.index]);
       else if (event.key === "Escape") this.forget();
       else return;
       event.preventDefault();

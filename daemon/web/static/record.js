@@ -34,7 +34,7 @@ function stepText(entry) {
 
 export async function showRecord(place, query = "") {
   const text = await (await ask(`/v1/records?from=-24h&format=jsonl${query}`)).text();
-  const entries = text.split("\n").filter(Boolean).map((row) => JSON.parse(row)).slice(-MOST).reverse();
+  const entries = text.split("\n").filter(Boolean).map((row) => JSON.parse(row)).filter((row) => row.time).slice(-MOST).reverse();
   if (entries.length) {
     place.replaceChildren(...entries.map(line));
   } else {

@@ -7,11 +7,16 @@ import { fromInput, leastSpan, localInput } from "./scales.js";
 import { svg } from "./values.js";
 
 const MOST_SERIES = 12;
+const LONGEST = 400 * 86400;
+const SHORTEST = 10;
+const EXPORTED_ROWS = 200000;
+const EXPORT_WIDTHS = ["10s", "1min", "10min", "1h", "1d"];
 const DEFAULT = ["dew_point_margin", "reboiler_temperature", "stroke_rate"];
 const ZONE = document.body.dataset.zone;
 const at = (id) => document.getElementById(id);
 const asked = new URLSearchParams(location.search);
 const state = { unit: at("unit").value, names: asked.getAll("name"), from: null, to: null, live: true, known: [] };
+const SCAN_PERIODS = Object.fromEntries([...at("unit").options].map((one) => [one.value, Number(one.dataset.period)]));
 let charts = [];
 let turn = 0;
 
@@ -55,6 +60,7 @@ async function alarmSpans(from, to) {
   for (const row of text.split("\n")) {
     if (!row) continue;
     const step = JSON.parse(row);
+    if (!step.time) continue; // the last line may say what could not be read
     const time = Date.parse(step.time) / 1000;
     const { state: now } = stepOf(step);
     const begun = open.get(step.name);
@@ -68,6 +74,22 @@ async function alarmSpans(from, to) {
   for (const begun of open.values()) spans.push({ ...begun, to });
   const order = ["low", "medium", "high", "highest"]; // the worst is drawn last, on top
   return spans.filter((span) => span.to >= from).sort((one, other) => order.indexOf(one.priority) - order.indexOf(other.priority));
+}
+
+// By how much earlier the compared time lies [s]; 0 compares with nothing.
+function comparedShift(from, to) {
+  const chosen = at("compare").value;
+  if (chosen === "span") return to - from;
+  if (chosen !== "from") return Number(chosen);
+  const begin = fromInput(at("other").value, ZONE);
+  return Number.isNaN(begin) ? 0 : from - begin;
+}
+
+// What the archive could not give is said, or a gap would look like a plant that stood still.
+function tellUnreadable(...trends) {
+  const reasons = new Set(trends.flatMap((one) => one?.unreadable ?? []));
+  at("unreadable").hidden = reasons.size === 0;
+  at("unreadable").textContent = reasons.size ? `Parts of this time cannot be read and are missing here: ${[...reasons].join("; ")}` : "";
 }
 
 async function show() {
@@ -86,7 +108,7 @@ async function show() {
   }
   const points = Math.min(1500, Math.max(200, Math.round(at("charts").clientWidth - 70)));
   try {
-    const shift = at("compare").value === "span" ? to - from : Number(at("compare").value);
+    const shift = comparedShift(from, to);
     const [now, earlier, alarms, limits] = await Promise.all([
       trend(from, to, points),
       shift ? trend(from - shift, to - shift, points) : null,
@@ -95,6 +117,7 @@ async function show() {
     ]);
     if (mine !== turn) return;
     at("trend-error").textContent = "";
+    tellUnreadable(now, earlier);
     draw(now, earlier, shift, alarms, limits);
   } catch (error) {
     if (mine === turn) at("trend-error").textContent = error.message;
@@ -139,7 +162,7 @@ function near(series, one) {
   });
 }
 
-function heading(panel) {
+function heading(panel, shift) {
   const head = document.createElement("div");
   head.className = "chart-head";
   panel.series.forEach((one, index) => {
@@ -149,13 +172,13 @@ function heading(panel) {
     item.append(sample, `${one.label} [${one.unit || "–"}]`);
     head.append(item);
   });
-  if (panel.series.some((one) => one.earlier)) head.append("thin: the earlier time");
+  if (panel.series.some((one) => one.earlier)) head.append(`thin: from ${momentText(1000 * (state.from - shift))} on, laid over it`);
   return head;
 }
 
 function draw(now, earlier, shift, alarms, limits) {
   const wanted = panels(now, earlier, shift);
-  const key = JSON.stringify(wanted.map((panel) => [panel.unit, panel.series.map((one) => `${one.kind}:${one.name}`)]));
+  const key = JSON.stringify(wanted.map((panel) => [panel.unit, panel.series.map((one) => `${one.kind}:${one.name}`)]).concat(shift && [state.live ? shift : state.from - shift]));
   if (at("charts").dataset.key !== key) {
     at("charts").dataset.key = key;
     const height = wanted.length > 2 ? 190 : 280;
@@ -164,7 +187,7 @@ function draw(now, earlier, shift, alarms, limits) {
       const box = document.createElement("div");
       box.className = "chart";
       const place = document.createElement("div");
-      box.append(heading(panel), place);
+      box.append(heading(panel, shift), place);
       return [box, place];
     });
     at("charts").replaceChildren(...drawn.map(([box]) => box));
@@ -183,6 +206,7 @@ function draw(now, earlier, shift, alarms, limits) {
 // ------------------------------------------------------------------ moving about
 
 function zoomTo(from, to) {
+  if (to - from < SHORTEST) return;
   state.live = false;
   at("span").value = "own";
   [state.from, state.to] = [from, to];
@@ -199,20 +223,34 @@ function showOwnSpan() {
   }
 }
 
-function move(direction) {
+// Zooming keeps the moment that is being read where it is on the picture, else the middle.
+function move(direction, read = null) {
   const [from, to] = [state.from, state.to];
   const length = to - from;
   const centre = (from + to) / 2;
+  const fixed = read ?? centre;
   if (direction === "earlier") zoomTo(from - length / 2, to - length / 2);
   if (direction === "later") zoomTo(Math.min(from + length / 2, wall() - length), Math.min(to + length / 2, wall()));
-  if (direction === "in") zoomTo(centre - length / 4, centre + length / 4);
-  if (direction === "out") zoomTo(Math.min(centre + length, wall()) - 2 * length, Math.min(centre + length, wall()));
+  if (direction === "in") zoomTo(fixed - (fixed - from) / 2, fixed + (to - fixed) / 2);
+  if (direction === "out") {
+    const end = Math.min(fixed + 2 * (to - fixed), wall());
+    zoomTo(end - Math.min(2 * length, LONGEST), end);
+  }
   if (direction === "now") {
     state.live = true;
     if (at("span").value === "own") at("span").value = "28800";
     showOwnSpan();
     show();
   }
+}
+
+// Every scan where they are few enough to be of use in a spreadsheet, else statistics over a round time.
+function exportWidth() {
+  const length = state.to - state.from;
+  if (length / SCAN_PERIODS[state.unit] <= EXPORTED_ROWS) return "";
+  const seconds = { s: 1, min: 60, h: 3600, d: 86400 };
+  const wide = (text) => parseInt(text, 10) * seconds[text.replace(/\d+/, "")];
+  return EXPORT_WIDTHS.find((each) => length / wide(each) <= EXPORTED_ROWS / 4) ?? EXPORT_WIDTHS.at(-1);
 }
 
 // The address says what is shown, so that it can be sent to somebody; the export asks for the same.
@@ -225,9 +263,12 @@ function remember() {
   } else {
     query.set("span", at("span").value);
   }
+  for (const id of ["compare", "other"]) if (at(id).value && at(id).value !== "0") query.set(id, at(id).value);
   history.replaceState(null, "", `/trends?${query}`);
   const names = state.names.map((name) => `name=${name}`).join("&");
-  at("export").href = `/v1/units/${state.unit}/history?${names}&from=${state.from.toFixed(3)}&to=${state.to.toFixed(3)}&format=csv`;
+  const every = exportWidth();
+  at("export").href = `/v1/units/${state.unit}/history?${names}&from=${state.from.toFixed(3)}&to=${state.to.toFixed(3)}&format=csv${every ? `&every=${every}` : ""}`;
+  at("export").textContent = every ? `Export as CSV, mean and extremes of every ${every}` : "Export as CSV, every scan";
   at("export").download = `${state.unit}-${clockText(1000 * state.from).replaceAll(":", "")}.csv`;
 }
 
@@ -268,7 +309,13 @@ for (const id of ["from", "to"]) {
     show();
   });
 }
-for (const id of ["compare", "with-band", "with-alarms", "with-limits"]) at(id).addEventListener("change", show);
+function showOther() {
+  const other = at("compare").value === "from";
+  at("other-row").hidden = !other;
+  if (other && !at("other").value) at("other").value = localInput(state.from - (state.to - state.from), ZONE).slice(0, 16);
+}
+at("compare").addEventListener("change", showOther);
+for (const id of ["compare", "other", "with-band", "with-alarms", "with-limits"]) at(id).addEventListener("change", show);
 for (const button of document.querySelectorAll("[data-move]")) button.addEventListener("click", () => move(button.dataset.move));
 at("choice").addEventListener("submit", (event) => event.preventDefault());
 
@@ -278,6 +325,8 @@ if (asked.has("from") && asked.has("to")) {
   at("span").value = "own";
   showOwnSpan();
 }
+for (const id of ["compare", "other"]) if (asked.has(id)) at(id).value = asked.get(id);
+showOther();
 await loadSeries();
 await show();
 // Live: slower for long spans, which change little.

@@ -56,7 +56,8 @@ function showValue(place, one) {
 
 function forecastOf(one) {
   if (one.value === null || unforeseen(one)) return "";
-  return `limit ${one.value < 60 ? "within a minute" : `in ${numberOf(one)}`} at this trend`;
+  if (one.value < 60) return "limit within a minute at this trend";
+  return `limit in ${numberOf(one)}${one.uncertainty ? ` ± ${durationWords(one.uncertainty)}` : ""} at this trend`;
 }
 
 export const valuesOf = (unit) => {

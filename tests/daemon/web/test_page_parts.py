@@ -15,8 +15,8 @@ from config.units import display_units
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.web.pages.bands import Band, bands
 from daemon.web.pages.order import REST, grouped
-from daemon.web.pages.wording import duration_words, measure_of, number_of, spread_of
-from daemon.web.schemas import ValueView
+from daemon.web.pages.wording import duration_words, fit_of, forecast_of, measure_of, number_of, spread_of
+from daemon.web.schemas import CauseView, ValueView
 from tests.support.demo_site import demo_site
 
 
@@ -81,6 +81,31 @@ def test_numbers_are_written_with_their_marks() -> None:
     soon = value(name="margin_time_to_limit", quantity="duration", value=720.0, unit="s", text="720.0 s")
     assert (number_of(soon), measure_of(soon)) == ("12 min", "")
     assert number_of(soon.model_copy(update={"value": 86400.0})) == "not foreseen"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "uncertainty", "words"),
+    [
+        (720.0, 180.0, "limit in 12 min ± 3 min at this trend"),
+        (720.0, None, "limit in 12 min at this trend"),
+        (30.0, 20.0, "limit within a minute at this trend"),
+        (86400.0, 0.0, ""),
+        (None, None, ""),
+    ],
+)
+def test_a_forecast_says_how_sure_it_is(seconds: float | None, uncertainty: float | None, words: str) -> None:
+    soon = value(name="margin_time_to_limit", quantity="duration", value=seconds, uncertainty=uncertainty)
+    assert forecast_of(soon) == words
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(0.8, "fits well, 80 %"), (0.3, "may fit, 30 %"), (0.06, "fits weakly, 6 %")]
+)
+def test_a_share_of_belief_is_said_in_words_too(share: float, words: str) -> None:
+    cause = CauseView(
+        fault="f", share=share, evidence_for=["x"], evidence_against=[], unknown=[], check="Look."
+    )
+    assert fit_of(cause) == words
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import httpx
 import pytest
 
+from daemon.model import LikelyCause
 from daemon.web.access.throttle import RequestRate
 from daemon.web.pages.routes import network_api_with_pages
 from tests.support.web_kit import HIGH, Rig, log_in
@@ -226,3 +227,24 @@ async def test_the_log_books_forms_are_for_those_who_may(browser: httpx.AsyncCli
     await log_in(browser, "oli-operator")
     names = {attributes.get("name") for _, attributes in seen(await page(browser, "/log-book")).tags}
     assert {"taken", "lean_water", "rich_water", "ph", "chlorides", "solids", "note", "done", "work"} <= names
+
+
+async def test_causes_come_with_what_speaks_for_and_against_them(
+    browser: httpx.AsyncClient, rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cause = LikelyCause(
+        "burner sticks on", 0.7, ("reboiler temperature rising",), ("strokes steady, expected falling",),
+        ("stack temperature",), "Look at the fuel valve.",
+    )  # fmt: skip
+    bare = LikelyCause("something else", 0.2, (), (), (), "Look there.")
+    monkeypatch.setattr(rig.scanner.monitor._outlook, "diagnosis", lambda: (cause, bare))
+    rig.scan()
+    rig.scan(reboiler_temperature=480.0)
+    await log_in(browser, "vic-viewer")
+    text = await page(browser, "/units/unit-1")
+    behind = text.partition('id="behind-title"')[2].partition("</section>")[0]
+    for words in (cause.fault, "fits well, 70 %", cause.check, *cause.evidence_for, *cause.evidence_against):
+        assert words in behind
+    assert "stack temperature" in behind
+    assert "something else" not in text  # without evidence there is no verdict
+    assert cause.check in await page(browser, "/alarms")
