@@ -6,9 +6,10 @@ import csv
 import datetime
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TextIO
+from types import TracebackType
+from typing import Any, Protocol, Self, TextIO
 
 from config.loader import unit_context
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
@@ -17,11 +18,70 @@ from config.units import Conversion, DisplayUnit, display_units
 from daemon.journal.buckets import Bucket, Statistics
 from daemon.journal.columns import SI_SYMBOLS, Column
 from daemon.journal.rows import Row, Sample
-from daemon.model import AlarmTransition, Entry, Quality
+from daemon.model import AlarmTransition, Entry, EntryKind, Quality
 from daemon.times import show_time, zone_named
 
 FORMATS = ("table", "csv", "json", "jsonl")
 _NO_UNIT = DisplayUnit("", Conversion(1.0), 4)
+
+
+class HistorySource(Protocol):
+    """Whatever answers questions about the history; ``daemon.journal.queries`` says what they mean."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    @property
+    def damaged(self) -> int:
+        """Rows that were passed over."""
+        ...
+
+    @property
+    def unreadable(self) -> list[str]:
+        """What could not be read at all."""
+        ...
+
+    def units(self) -> list[str]:
+        """Names of the units that have stored values."""
+        ...
+
+    def columns(self, unit: str) -> list[Column]:
+        """Every series of a unit."""
+        ...
+
+    def resolve(self, unit: str, names: Sequence[str]) -> list[Column]:
+        """Find columns by name."""
+        ...
+
+    def span(self, unit: str) -> tuple[float, float] | None:
+        """Return the times of a unit's earliest and latest values."""
+        ...
+
+    def values(self, unit: str, columns: Sequence[Column], start: float, end: float) -> Iterator[Row]:
+        """Yield every scan of a span."""
+        ...
+
+    def buckets(
+        self,
+        unit: str,
+        columns: Sequence[Column],
+        start: float,
+        end: float,
+        width: float,
+        *,
+        zone: datetime.tzinfo = ...,
+    ) -> Iterator[Bucket]:
+        """Yield statistics over time buckets of a span."""
+        ...
+
+    def records(
+        self, start: float, end: float, *, kinds: Collection[EntryKind] = ..., unit: str | None = None
+    ) -> Iterator[Entry]:
+        """Yield alarm transitions and events of a span."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +237,7 @@ def write_values(
     wording: Wording,
     out: TextIO,
     unit: str,
+    unreadable: Callable[[], Sequence[str]] = tuple,
 ) -> int:
     """Write rows or buckets as they come; return how many.
 
@@ -194,12 +255,17 @@ def write_values(
         Where to.
     unit : str
         Name of the dehydration unit.
+    unreadable : callable
+        Returns, after the last row, in words what could not be read: it goes to the end of the answer, for
+        readers that are told nothing beside it.
     """
-    if form == "csv":
-        return _write_csv(rows, heads, wording, out)
     if form == "table":
         return _write_table(rows, heads, wording, out)
-    return _write_json(rows, heads, wording, out, unit, lines=form == "jsonl")
+    if form != "csv":
+        return _write_json(rows, heads, wording, out, unit, unreadable, lines=form == "jsonl")
+    count = _write_csv(rows, heads, wording, out)
+    csv.writer(out, lineterminator="\n").writerows(("unreadable", text) for text in unreadable())
+    return count
 
 
 def _cells(row: Row | Bucket) -> tuple[float, tuple[Sample | Statistics | None, ...]]:
@@ -258,6 +324,7 @@ def _write_json(
     wording: Wording,
     out: TextIO,
     unit: str,
+    unreadable: Callable[[], Sequence[str]],
     *,
     lines: bool,
 ) -> int:
@@ -290,8 +357,11 @@ def _write_json(
         out.write(("" if lines or count == 0 else ",") + ("" if lines else "\n"))
         out.write(json.dumps(facts, ensure_ascii=False) + ("\n" if lines else ""))
         count += 1
+    missing = {"unreadable": list(found)} if (found := unreadable()) else {}
     if not lines:
-        out.write("\n]}\n")
+        out.write("\n]" + "".join(f', "{key}": {json.dumps(text)}' for key, text in missing.items()) + "}\n")
+    elif missing:
+        out.write(json.dumps(missing, ensure_ascii=False) + "\n")
     return count
 
 

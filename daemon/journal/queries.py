@@ -89,6 +89,12 @@ class History:
         return list(self._archive.unreadable.values())
 
     @property
+    def incomplete(self) -> list[str]:
+        """Return in words what the answers so far are without; empty when nothing is missing."""
+        rows = [f"{self.damaged} damaged rows were passed over"] if self.damaged else []
+        return [*self.unreadable, *rows]
+
+    @property
     def identity(self) -> str:
         """Random id of the journal file."""
         return str(self._rows("SELECT value FROM meta WHERE key = 'identity'")[0][0])

@@ -10,7 +10,8 @@ scans, which a unit takes at a fixed period.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import functools
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -132,6 +133,11 @@ def means(rows: Summaries) -> Floats:
     return inside
 
 
+# As ``_make``, without a call of Python for each of what may be hundreds of thousands.
+_statistics: Callable[[tuple[object, ...]], Statistics] = functools.partial(tuple.__new__, Statistics)
+_bucket: Callable[[tuple[object, ...]], Bucket] = functools.partial(tuple.__new__, Bucket)
+
+
 def to_buckets(rows: Summaries) -> Iterator[Bucket]:
     """Yield rows as buckets."""
     quality = np.array([Quality.GOOD, Quality.UNCERTAIN, Quality.BAD], dtype=object)
@@ -142,10 +148,10 @@ def to_buckets(rows: Summaries) -> Iterator[Bucket]:
         parts = (mean, rows.minimum, rows.maximum, rows.last)
         cells = [array[:, at].tolist() for array in parts]
         cells += [quality[np.maximum(worst, 0) >> 30].tolist(), count.tolist()]
-        statistics: list[Statistics | None] = list(map(Statistics._make, zip(*cells, strict=True)))
+        statistics: list[Statistics | None] = list(map(_statistics, zip(*cells, strict=True)))
         for row in np.flatnonzero(count == 0).tolist():
             none = None if worst[row] < 0 else quality[worst[row] >> 30]
             statistics[row] = none if none is None else Statistics(None, None, None, None, none, 0)
         columns.append(statistics)
     of_each = zip(*columns, strict=True) if columns else [()] * len(rows)
-    yield from map(Bucket, rows.time.tolist(), rows.scans.tolist(), of_each)
+    yield from map(_bucket, zip(rows.time.tolist(), rows.scans.tolist(), of_each, strict=True))

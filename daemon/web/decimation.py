@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.journal.summaries import Summaries
+
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
 
@@ -83,6 +85,48 @@ def decimate(
         )
         for column in range(values.shape[1])
     ]
+
+
+def decimate_statistics(
+    rows: Summaries, middle: float, start: float, width: float, bins: int
+) -> list[Series]:
+    """Gather statistics over short times into bins of equal width; every minimum and maximum is kept.
+
+    A time with a bad value among good ones still has its statistics: they enter, and the bin is marked bad.
+
+    Parameters
+    ----------
+    rows : Summaries
+        All within the picture's span.
+    middle : float
+        From the beginning of a row's time to its middle, by which it falls into a bin [s].
+    start, width, bins
+        As for ``decimate``. Rows at the edges go into the first and the last bin.
+
+    Returns
+    -------
+    list of Series
+        One for each column, without uncertainty.
+    """
+    bin_of = np.clip(np.floor((rows.time + middle - start) / width).astype(np.int64), 0, bins - 1)
+    return [_gather_statistics(rows, column, bin_of, bins) for column in range(rows.worst.shape[1])]
+
+
+def _gather_statistics(rows: Summaries, column: int, bin_of: NDArray[np.int64], bins: int) -> Series:
+    some = rows.count[:, column] > 0
+    at = bin_of[some]
+    minimum, maximum = np.full(bins, np.inf), np.full(bins, -np.inf)
+    np.minimum.at(minimum, at, rows.minimum[some, column])
+    np.maximum.at(maximum, at, rows.maximum[some, column])
+    count = np.bincount(at, weights=rows.count[some, column], minlength=bins)
+    empty = count == 0
+    total = np.bincount(at, weights=rows.total[some, column], minlength=bins)
+    mean = np.divide(total, count, out=np.full(bins, np.nan), where=~empty)
+    minimum[empty] = maximum[empty] = np.nan
+    codes = rows.worst[:, column]
+    worst = np.full(bins, -1, dtype=np.int8)
+    np.maximum.at(worst, bin_of, np.where(codes < 0, -1, codes >> 30).astype(np.int8))
+    return Series(np.clip(mean, minimum, maximum), minimum, maximum, np.full(bins, np.nan), worst)
 
 
 def _gather(

@@ -307,6 +307,8 @@ class TrendView(View):
     time: list[float]
     """Middle of each interval, POSIX seconds."""
     series: list[TrendSeries]
+    unreadable: list[str]
+    """What is wrong with archive files or rows that could not be read: the picture is without them."""
 
 
 class LivenessView(View):

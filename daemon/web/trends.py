@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -12,20 +12,22 @@ from config.site import Site
 from daemon.history_output import Header, headers, number, site_wording
 from daemon.journal.errors import NotStored, TooManyRows
 from daemon.journal.queries import Column, History
-from daemon.model import Quality
+from daemon.journal.summaries import joined
 from daemon.times import rfc3339
-from daemon.web.decimation import Floats, Series, decimate
+from daemon.web.decimation import Floats, Series, decimate, decimate_statistics
 from daemon.web.schemas import SeriesView, TrendSeries, TrendView
 
 MOST_POINTS = 5000
 MOST_NAMES = 20
 """Columns in one picture."""
-MINUTE = 60.0
-"""Longer statistics cover whole minutes [s], which the journal may have at hand."""
+MINUTE, HOUR = 60.0, 3600.0
+"""Statistics that the archive has at hand [s]."""
+FINE = 2
+"""A bin takes in at least so many rows of statistics, so that a row is never far from its place."""
 EXACT_ROWS = 10_000
 """Up to so many stored scans a trend carries uncertainty; beyond, minimum, mean and maximum only."""
 MOST_ROWS = 1_000_000
-"""Scans that one trend may be made from."""
+"""Scans, minutes and hours that are read for one trend; before there are more, it gets coarser."""
 _QUALITIES = {-1: "none", 0: "good", 1: "uncertain", 2: "bad"}
 
 
@@ -59,17 +61,19 @@ def trend(
     NotStored
         The unit never had a value of one of the names.
     TooManyRows
-        The span holds more scans than a trend may be made from.
+        Too many names; or so much is not summed up, for want of an archive, that it would take too long.
     """
     columns = stored.resolve(unit, names)
     if len(columns) > MOST_NAMES:
         raise TooManyRows(f"{len(columns)} values asked for; a trend shows at most {MOST_NAMES}")
     heads = headers(columns, site_wording(site, unit))
+    step = _step(stored, unit, start, end, (end - start) / points)
+    if step is None:
+        series = _exact(stored, unit, columns, start, end, points)
+    else:
+        points = max(1, min(points, math.floor((end - start) / step)))
+        series = _coarse(stored, unit, columns, start, end, step, points)
     width = (end - start) / points
-    try:
-        series = _exact(stored, unit, columns, start, end, width, points)
-    except TooManyRows:
-        series = _coarse(stored, unit, columns, start, end, width, points)
     time = [round(start + (index + 0.5) * width, 3) for index in range(points)]
     kept = [index for index in range(points) if any(one.quality[index] >= 0 for one in series)]
     kept = _with_gaps(kept)
@@ -80,13 +84,31 @@ def trend(
         width=width,
         time=[time[index] for index in kept],
         series=[_view(head, one, kept) for head, one in zip(heads, series, strict=True)],
+        unreadable=stored.incomplete,
     )
 
 
+def _step(stored: History, unit: str, start: float, end: float, width: float) -> float | None:
+    """Return over what time statistics are asked for a picture with bins of ``width``; ``None`` for scans.
+
+    Single scans while they are few; then statistics that are a part of a bin, from summed-up minutes or hours
+    where a bin is wide enough for them or so much lies in the span that nothing else can be read.
+    """
+    if stored.rows_to_read(unit, start, end, None, EXACT_ROWS) <= EXACT_ROWS:
+        return None
+    steps = [MINUTE, HOUR] if width >= FINE * MINUTE else [width / FINE, MINUTE, HOUR]
+    if width >= FINE * HOUR:
+        steps = [HOUR]
+    for step in steps[:-1]:
+        if stored.rows_to_read(unit, start, end, step, MOST_ROWS) <= MOST_ROWS:
+            return step
+    return steps[-1]
+
+
 def _exact(
-    stored: History, unit: str, columns: Sequence[Column], start: float, end: float, width: float, bins: int
+    stored: History, unit: str, columns: Sequence[Column], start: float, end: float, bins: int
 ) -> list[Series]:
-    rows = list(stored.values(unit, columns, start, end, max_rows=EXACT_ROWS))
+    rows = list(stored.values(unit, columns, start, end))
     shape = (len(rows), len(columns))
     values, spread = np.full(shape, np.nan), np.full(shape, np.nan)
     quality = np.full(shape, -1, dtype=np.int8)
@@ -99,38 +121,16 @@ def _exact(
                 values[at, column] = sample.value
             if sample.uncertainty is not None:
                 spread[at, column] = sample.uncertainty
-    return decimate(np.array([row.time for row in rows]), values, spread, quality, start, width, bins)
+    times, width = np.array([row.time for row in rows]), (end - start) / bins
+    return decimate(times, values, spread, quality, start, width, bins)
 
 
 def _coarse(
-    stored: History, unit: str, columns: Sequence[Column], start: float, end: float, width: float, bins: int
+    stored: History, unit: str, columns: Sequence[Column], start: float, end: float, step: float, bins: int
 ) -> list[Series]:
     """Statistics from the query service, laid into the picture's bins: extremes stay exact."""
-    finer = width / 2 if width < 4 * MINUTE else math.floor(width / 2 / MINUTE) * MINUTE
-    found = list(stored.buckets(unit, columns, start, end, finer, max_rows=MOST_ROWS))
-    middle = np.array([bucket.start + finer / 2 for bucket in found])
-    nothing = np.full((len(found), 1), np.nan)
-    series = []
-    for column in range(len(columns)):
-        stats = [bucket.statistics[column] for bucket in found]
-        quality = np.array([[-1 if one is None else int(one.worst)] for one in stats], dtype=np.int8)
-        # A bucket with a bad value among good ones still has its statistics: they enter, the mark stays.
-        usable = np.where(quality == Quality.BAD, Quality.UNCERTAIN, quality).astype(np.int8)
-
-        def part(pick: Callable[[Series], Floats], attribute: str) -> Floats:
-            values = np.array([[math.nan if one is None else _nan(getattr(one, attribute))] for one in stats])  # noqa: B023 - called at once
-            return pick(decimate(middle, values, nothing, usable, start, width, bins)[0])  # noqa: B023 - called at once
-
-        low = part(lambda one: one.minimum, "minimum")
-        high = part(lambda one: one.maximum, "maximum")
-        mean = part(lambda one: one.mean, "mean")
-        marked = decimate(middle, nothing, nothing, quality, start, width, bins)[0]
-        series.append(Series(mean, low, high, marked.uncertainty, marked.quality))
-    return series
-
-
-def _nan(value: float | None) -> float:
-    return math.nan if value is None else value
+    found = list(stored.statistics(unit, columns, start, end, step, max_rows=MOST_ROWS))
+    return decimate_statistics(joined(found, len(columns)), step / 2, start, (end - start) / bins, bins)
 
 
 def _with_gaps(kept: Iterable[int]) -> list[int]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import replace
 from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import FastAPI, HTTPException, Query
@@ -12,7 +14,7 @@ from daemon.history_output import headers, site_wording, write_records, write_va
 from daemon.journal.errors import JournalError, NotStored, TooManyRows
 from daemon.journal.queries import History
 from daemon.model import EntryKind
-from daemon.times import parse_duration, parse_time
+from daemon.times import parse_duration, parse_time, zone_named
 from daemon.web.history_service import Busy, HistoryService
 from daemon.web.parts import Daemon
 from daemon.web.responses import BUSY, NO_UNIT, LongAnswer, scanner_of
@@ -20,7 +22,7 @@ from daemon.web.schemas import SeriesView, TrendView
 from daemon.web.trends import MOST_POINTS, list_series, trend
 
 MOST_ROWS = 1_000_000
-"""Scans that one answer may hold or be made from."""
+"""Scans, minutes and hours that may be read for one answer."""
 LONGEST_SPAN = 400 * 86400.0
 """Longest time that one question may cover [s]."""
 
@@ -44,6 +46,14 @@ Names = Annotated[
         alias="name",
         max_length=60,
         description="Signal or result, repeatable; signal:NAME or result:NAME where a name is both.",
+    ),
+]
+Zone = Annotated[
+    str,
+    Query(
+        max_length=64,
+        description="Time zone of what has no offset, of days and hours, and of what is shown; the site's.",
+        examples=["America/Denver"],
     ),
 ]
 Form = Annotated[Literal["jsonl", "csv", "json"], Query(alias="format")]
@@ -75,11 +85,12 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         name: Names = None,
         start: Start = "-1h",
         end: End = "now",
+        zone: Zone = "",
         points: Annotated[int, Query(ge=2, le=MOST_POINTS)] = 600,
     ) -> TrendView:
         """Return values for a picture: at most ``points`` times, every minimum and maximum kept."""
         scanner_of(daemon, unit)
-        since, until = span_of(daemon, start, end)
+        since, until = span_of(daemon, start, end, zone)
         wanted = name or []
         if not wanted:
             raise HTTPException(422, "name: say which signals or results; /v1/units/{unit}/series lists them")
@@ -101,19 +112,22 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         every: Annotated[
             str, Query(max_length=20, description="Statistics over this time: 10s, 1min, 1h, 1d.")
         ] = "",
+        zone: Zone = "",
         form: Form = "jsonl",
     ) -> LongAnswer:
         """Return stored values, every scan or statistics, with quality; without ``name`` all of the unit.
 
-        A bad value is empty and leaves the statistics; a time without scans has no row.
+        A bad value is empty and leaves the statistics; a time without scans has no row. Statistics over an
+        hour or more follow the clock of the zone: 1d is from midnight to midnight. Where archive files or
+        rows could not be read, the end of the answer says so: a key or a last line ``unreadable``.
         """
         scanner_of(daemon, unit)
-        since, until = span_of(daemon, start, end)
+        since, until = span_of(daemon, start, end, zone)
         try:
             width = parse_duration(every) if every else None
         except ValueError as error:
             raise HTTPException(422, f"every: {error}") from None
-        wording = site_wording(daemon.site, unit)
+        wording = replace(site_wording(daemon.site, unit), zone=_zone(daemon, zone))
 
         def prepare(stored: History) -> Callable[[io.TextIOBase], object]:
             columns = stored.resolve(unit, name) if name else stored.columns(unit)
@@ -121,9 +135,15 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
             if width is None:
                 rows = stored.values(unit, columns, since, until, max_rows=MOST_ROWS)
             else:
-                rows = stored.buckets(unit, columns, since, until, width, max_rows=MOST_ROWS)
+                rows = stored.buckets(
+                    unit, columns, since, until, width, zone=wording.zone, max_rows=MOST_ROWS
+                )
             heads = headers(columns, wording)
-            return lambda out: write_values(rows, heads, form, wording, out, unit)  # type: ignore[arg-type]  # a text file
+
+            def write(out: io.TextIOBase) -> None:
+                write_values(rows, heads, form, wording, out, unit, lambda: stored.incomplete)  # type: ignore[arg-type]  # a text file
+
+            return write
 
         return await _streamed(history, prepare, form)
 
@@ -131,6 +151,7 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
     async def records(
         start: Start = "-1d",
         end: End = "now",
+        zone: Zone = "",
         unit: Annotated[str | None, Query(max_length=64)] = None,
         alarm: Annotated[str | None, Query(max_length=100, description="Only steps of this alarm.")] = None,
         kind: Annotated[Literal["alarm", "event"] | None, Query(description="Only one of the two.")] = None,
@@ -139,8 +160,8 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         """Alarm transitions, operators' actions and events, in the order in which they were kept."""
         if unit is not None:
             scanner_of(daemon, unit)
-        since, until = span_of(daemon, start, end)
-        wording = site_wording(daemon.site)
+        since, until = span_of(daemon, start, end, zone)
+        wording = replace(site_wording(daemon.site), zone=_zone(daemon, zone))
         kinds = [EntryKind(kind)] if kind else [EntryKind.ALARM, EntryKind.EVENT]
 
         def prepare(stored: History) -> Callable[[io.TextIOBase], object]:
@@ -153,11 +174,19 @@ def add_history_routes(api: FastAPI, daemon: Daemon, history: HistoryService) ->
         return await _streamed(history, prepare, form)
 
 
-def span_of(daemon: Daemon, start: str, end: str) -> tuple[float, float]:
-    """Return the span that a question names [POSIX s]; answers 422 where it is none or too long."""
-    now, zone = daemon.clock.wall(), site_wording(daemon.site).zone
+def _zone(daemon: Daemon, name: str) -> datetime.tzinfo:
+    """Return the zone that a question names, or the site's; answers 422 where there is none such."""
     try:
-        since, until = (_moment(text, lambda text: parse_time(text, now, zone)) for text in (start, end))
+        return zone_named(name or daemon.site.site.time_zone)
+    except ValueError as error:
+        raise HTTPException(422, f"zone: {error}") from None
+
+
+def span_of(daemon: Daemon, start: str, end: str, zone: str = "") -> tuple[float, float]:
+    """Return the span that a question names [POSIX s]; answers 422 where it is none or too long."""
+    now, where = daemon.clock.wall(), _zone(daemon, zone)
+    try:
+        since, until = (_moment(text, lambda text: parse_time(text, now, where)) for text in (start, end))
     except (ValueError, OverflowError) as error:
         raise HTTPException(422, f"from, to: {error}") from None
     if not since < until:
