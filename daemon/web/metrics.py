@@ -6,6 +6,7 @@ list, with what each means; a test compares it with what a scrape gives.
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from typing import Literal
@@ -55,6 +56,12 @@ METRICS: dict[str, tuple[_Kind, str, tuple[str, ...]]] = {
     "tegwatch_archived_scans": ("counter", "Scans moved to the archive.", ()),
     "tegwatch_scans_deleted_unarchived": ("counter", "Scans deleted before the archive had them.", ()),
     "tegwatch_task_restarts": ("counter", "How often a part had to be started again.", ("task",)),
+    "tegwatch_event_loop_tasks": ("gauge", "Asynchronous tasks that there are.", ()),
+    "tegwatch_clock_synchronised": (
+        "gauge",
+        "1 while the box's clock follows a time server, else 0; absent where the box does not tell.",
+        (),
+    ),
     "tegwatch_streams": ("gauge", "Clients that follow live values.", ()),
     "tegwatch_stream_dropped": ("counter", "Live pieces that slow clients have missed.", ()),
 }  # fmt: skip
@@ -113,6 +120,9 @@ class _Figures(Collector):
         yield from self._storage()
         for name, task in daemon.tasks.items():
             yield "tegwatch_task_restarts", (name,), task.restarts
+        yield "tegwatch_event_loop_tasks", (), len(asyncio.all_tasks())
+        if daemon.own is not None and daemon.own.clock_synchronised is not None:
+            yield "tegwatch_clock_synchronised", (), float(daemon.own.clock_synchronised)
         yield "tegwatch_streams", (), self._broadcaster.clients
         yield "tegwatch_stream_dropped", (), self._broadcaster.dropped
 
