@@ -140,6 +140,8 @@ class InfluxSink(SinkBase):
     """Bucket; make it beforehand, with the retention that you want."""
     token_file: str | None = None
     """File with the API token (write permission for the bucket), readable by the daemon's user only."""
+    read_token_file: str | None = None
+    """File with another token (read permission) for ``tegwatch history --from-influx``; default: the same."""
     ca_file: str | None = None
     """Certificates to trust; the system's own where absent."""
     measurement_prefix: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,39}$")] = "tegwatch"

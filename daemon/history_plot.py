@@ -16,9 +16,8 @@ import numpy as np
 
 from config.alarm_set import resolve_alarms
 from config.site import Site
-from daemon.history_output import Header, Wording
+from daemon.history_output import Header, HistorySource, Wording
 from daemon.journal.columns import Column
-from daemon.journal.queries import History
 from daemon.model import AlarmState, AlarmTransition, EntryKind, Quality
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ class Span:
 
 def draw(
     path: Path,
-    stored: History,
+    stored: HistorySource,
     unit: str,
     heads: Sequence[Header],
     wording: Wording,
@@ -65,8 +64,8 @@ def draw(
     ----------
     path : Path
         Where to; its ending says the format: ``.png``, ``.svg`` or ``.pdf``.
-    stored : History
-        The journal.
+    stored : HistorySource
+        The journal, or a database that holds the same.
     unit : str
         Name of the dehydration unit.
     heads : sequence of Header
@@ -214,7 +213,7 @@ def _spans(axes: Axes, spans: Iterable[Span], shown: tuple[float, float]) -> Non
 
 
 def _alarms(
-    stored: History, site: Site, unit: str, columns: Sequence[Column], span: tuple[float, float]
+    stored: HistorySource, site: Site, unit: str, columns: Sequence[Column], span: tuple[float, float]
 ) -> tuple[Mapping[Column, list[Limit]], Mapping[Column, list[Span]]]:
     """Find set points and standing times of the alarms on each column."""
     configured = next((one for one in site.units if one.name == unit), None)
@@ -247,7 +246,7 @@ _BEFORE = 7 * 86400.0
 
 
 def _standing(
-    stored: History, unit: str, alarms: frozenset[str], span: tuple[float, float]
+    stored: HistorySource, unit: str, alarms: frozenset[str], span: tuple[float, float]
 ) -> Iterable[tuple[str, Span]]:
     since: dict[str, float] = {}
     found: list[tuple[str, Span]] = []

@@ -18,7 +18,7 @@ from daemon.times import parse_duration, parse_time, show_time
 
 if TYPE_CHECKING:
     from config.site import Site
-    from daemon.history_output import Wording
+    from daemon.history_output import HistorySource, Wording
     from daemon.journal.queries import Column, History
 
 
@@ -61,6 +61,15 @@ def history(
         bool, typer.Option("--records", help="Alarm transitions and events instead of values.")
     ] = False,
     verify: Annotated[bool, typer.Option("--verify", help="Check the whole journal file.")] = False,
+    from_influx: Annotated[
+        bool,
+        typer.Option(
+            "--from-influx", help="Ask the time-series database that an influx sink fills, not the journal."
+        ),
+    ] = False,
+    sink: Annotated[
+        str, typer.Option("--sink", help="Name of that sink, where the site file has more than one.")
+    ] = "",
 ) -> None:
     """Show what was stored: values between two times, their statistics, alarms and events.
 
@@ -72,10 +81,13 @@ def history(
     Statistics over an hour or more follow the clock of the site's time zone: 1d is from midnight to midnight.
     What is older than the site keeps every scan is there as statistics over whole minutes or hours.
 
+    --from-influx asks the same of the database that the site's influx sink fills, for what is older than this
+    box keeps or from another box; the token needs read permission (read_token_file of the sink).
+
     Example: tegwatch history site.toml north dew_point_margin reboiler_temperature --from -8h --every 5min
     """
+    from daemon.database.rows import QueryFailed
     from daemon.journal.errors import JournalError
-    from daemon.journal.queries import History
 
     with clear_failures():
         site, journal_path = _locate(source)
@@ -91,7 +103,7 @@ def history(
         fail(f"the time asked for is empty ({shown}): --from must be before --to", USAGE)
     _check_files(form, output, plot, records=records)
     try:
-        with History(journal_path) as stored:
+        with _opened(source, site, journal_path, now, sink, from_influx=from_influx or bool(sink)) as stored:
             if verify:
                 _verify(stored)
             elif listing:
@@ -109,7 +121,7 @@ def history(
                 wrong.append(f"{stored.damaged} damaged rows were passed over; see --verify")
             if wrong:
                 fail("\n".join(wrong), FINDINGS)
-    except JournalError as error:
+    except (JournalError, QueryFailed) as error:
         fail(str(error), FAILED)
     except OSError as error:
         fail(f"{error.filename or output or plot}: cannot be written: {error.strerror}", FAILED)
@@ -117,7 +129,7 @@ def history(
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    stored: History
+    stored: HistorySource
     unit: str
     names: list[str]
     since: float
@@ -201,6 +213,31 @@ class _Question:
         return write_records(entries, self.form, self.wording, out)
 
 
+def _opened(
+    source: Path, site: Site | None, journal: Path, now: float, sink: str, *, from_influx: bool
+) -> HistorySource:
+    """Open the journal, or the database that a sink fills."""
+    if not from_influx:
+        from daemon.journal.queries import History
+
+        return History(journal)
+    from config.loader import unit_context
+    from config.sinks import InfluxSink
+    from daemon.database.history import DatabaseHistory
+    from daemon.wiring import absolute, wording_of
+
+    if site is None:
+        fail("--from-influx needs the site file: it says where the database is", USAGE)
+    sinks = {each.name: each for each in site.sinks if isinstance(each, InfluxSink)}
+    if not sinks:
+        fail(f"{source} has no sink of kind influx, so there is no database to ask", USAGE)
+    name = sink or (next(iter(sinks)) if len(sinks) == 1 else "")
+    if name not in sinks:
+        fail(f"which sink? --sink takes one of: {', '.join(sinks)}", USAGE)
+    settings = absolute(sinks[name], source.resolve().parent)
+    return DatabaseHistory(settings, wording_of(site), unit_context(site), now)
+
+
 def _check_files(form: str, output: Path | None, plot: Path | None, *, records: bool) -> None:
     """Refuse what does not go together before anything is read."""
     if form == "parquet" and output is None:
@@ -236,17 +273,18 @@ def _wording(site: Site | None, unit: str) -> Wording:
     return Wording(None, {}, datetime.UTC) if site is None else site_wording(site, unit)
 
 
-def _only_unit(stored: History) -> str:
+def _only_unit(stored: HistorySource) -> str:
     units = stored.units()
     if len(units) != 1:
         fail(f"which unit? there are: {', '.join(units) or 'none yet'}", USAGE)
     return units[0]
 
 
-def _list(stored: History, unit: str, wording: Wording, *, as_json: bool) -> None:
+def _list(stored: HistorySource, unit: str, wording: Wording, *, as_json: bool) -> None:
     import json
 
     from config.quantities import RESULT_KINDS, SIGNAL_KINDS
+    from daemon.journal.queries import History
 
     facts = []
     for name in [unit] if unit else stored.units():
@@ -271,14 +309,8 @@ def _list(stored: History, unit: str, wording: Wording, *, as_json: bool) -> Non
     if as_json:
         print(json.dumps(facts, indent=2, ensure_ascii=False))
         return
-    used = stored.disk_use
-    sizes = {
-        "journal": used.journal,
-        "archive of scans": used.scans,
-        "of minutes": used.minutes,
-        "of hours": used.hours,
-    }
-    print("on the disk: " + ", ".join(f"{name} {size / 1e6:.1f} MB" for name, size in sizes.items() if size))
+    if isinstance(stored, History):
+        print(_disk_use(stored))
     for each in facts:
         print(
             f"{each['unit']}: {each['from']} to {each['to']}"
@@ -292,7 +324,22 @@ def _list(stored: History, unit: str, wording: Wording, *, as_json: bool) -> Non
             print(f"{text}  {column['description']}".rstrip())
 
 
-def _verify(stored: History) -> None:
+def _disk_use(stored: History) -> str:
+    used = stored.disk_use
+    sizes = {
+        "journal": used.journal,
+        "archive of scans": used.scans,
+        "of minutes": used.minutes,
+        "of hours": used.hours,
+    }
+    return "on the disk: " + ", ".join(f"{name} {size / 1e6:.1f} MB" for name, size in sizes.items() if size)
+
+
+def _verify(stored: HistorySource) -> None:
+    from daemon.journal.queries import History
+
+    if not isinstance(stored, History):
+        fail("--verify checks the journal; leave --from-influx away", USAGE)
     found = stored.verify()
     if found:
         fail("\n".join(found), FINDINGS)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
+from daemon.journal.errors import NotStored
 
 SI_SYMBOLS: Mapping[Quantity, str] = {
     Quantity.TEMPERATURE: "K", Quantity.TEMPERATURE_DIFFERENCE: "K",
@@ -30,6 +32,32 @@ class Column:
 
     def __str__(self) -> str:
         return f"{self.kind}:{self.name}"
+
+
+def resolve(unit: str, names: Sequence[str], known: Sequence[Column]) -> list[Column]:
+    """Find columns of a unit by name: ``signal:x``, ``result:x``, or ``x`` for all of that name.
+
+    Raises
+    ------
+    NotStored
+        A name that none of the known columns has; the message says which was probably meant.
+    """
+    found: dict[Column, None] = {}
+    for name in names:
+        matches = [column for column in known if name in {column.name, str(column)}]
+        if not matches:
+            raise NotStored(_no_values_of(unit, name, known))
+        found |= dict.fromkeys(matches)
+    return list(found)
+
+
+def _no_values_of(unit: str, name: str, known: Sequence[Column]) -> str:
+    """Say that a unit has no such values: which are near, or which there are."""
+    names = sorted({column.name for column in known})
+    near = difflib.get_close_matches(name.partition(":")[2] or name, names, n=3)
+    if near:
+        return f"{unit} has no values called {name}; did you mean {' or '.join(near)}?"
+    return f"{unit} has no values called {name}; there are: {', '.join(names)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ copy. Times are POSIX seconds UTC; a span includes its start and not its end.
 from __future__ import annotations
 
 import datetime
-import difflib
 import heapq
 import itertools
 import sqlite3
@@ -21,7 +20,7 @@ from daemon.journal.aggregation import Aggregation, pieces_of
 from daemon.journal.archived import Archive
 from daemon.journal.blocks import columns_of
 from daemon.journal.buckets import Bucket
-from daemon.journal.columns import Column
+from daemon.journal.columns import Column, resolve
 from daemon.journal.errors import JournalUnusable, NotStored
 from daemon.journal.grid import Grid
 from daemon.journal.integrity import verify
@@ -134,14 +133,7 @@ class History:
         NotStored
             A name that the unit never had; the message lists the names there are.
         """
-        known = self.columns(unit)
-        found: dict[Column, None] = {}
-        for name in names:
-            matches = [column for column in known if name in {column.name, str(column)}]
-            if not matches:
-                raise NotStored(_no_values_of(unit, name, known))
-            found |= dict.fromkeys(matches)
-        return list(found)
+        return resolve(unit, names, self.columns(unit))
 
     def span(self, unit: str) -> tuple[float, float] | None:
         """Return the times of a unit's earliest and latest stored values; ``None`` when there are none."""
@@ -318,12 +310,3 @@ class History:
                 f"no values of a unit called {name}; there are: {', '.join(self.units()) or 'none'}"
             )
         return int(rows[0][0])
-
-
-def _no_values_of(unit: str, name: str, known: Sequence[Column]) -> str:
-    """Say that a unit has no such values: which are near, or which there are."""
-    names = sorted({column.name for column in known})
-    near = difflib.get_close_matches(name.partition(":")[2] or name, names, n=3)
-    if near:
-        return f"{unit} has no values called {name}; did you mean {' or '.join(near)}?"
-    return f"{unit} has no values called {name}; there are: {', '.join(names)}"

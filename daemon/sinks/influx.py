@@ -1,4 +1,4 @@
-"""Journal entries into a time-series database by the InfluxDB 2 write API; the only door to its client.
+"""Journal entries into a time-series database by the InfluxDB 2 write API.
 
 The client's own batching gives up after some attempts and drops; here a request is made synchronously in a
 thread of the sink's own, and the runner moves the cursor only after the answer. What an answer means:
@@ -27,12 +27,6 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
-
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS, WriteApi
-from influxdb_client.rest import ApiException
-from urllib3.exceptions import HTTPError
 
 from config.sinks import InfluxSink as InfluxSettings
 from daemon.clock import Clock
@@ -40,6 +34,7 @@ from daemon.credentials import CredentialError, read_secret
 from daemon.model import Entry, EntryKind
 from daemon.sinks.base import DeliveryFailed, Selection, Sink, selection_of
 from daemon.sinks.documents import Wording
+from daemon.sinks.influx_connection import Answered, InfluxConnection, NoAnswer
 from daemon.sinks.line_protocol import Encoder
 from daemon.sinks.webhook import retry_after
 from daemon.times import rfc3339
@@ -172,8 +167,7 @@ class InfluxSink(Sink):
         self._noted_at: float | None = None
         self._unnoted = 0
         self._suspects: set[str] = set()
-        self._client: InfluxDBClient | None = None
-        self._writer: WriteApi | None = None
+        self._connection: InfluxConnection | None = None
         self._token: str | None = None
         self._thread: ThreadPoolExecutor | None = None
 
@@ -264,39 +258,28 @@ class InfluxSink(Sink):
             self._write(lines[middle:], refused, found)
 
     def _request(self, body: str) -> None:
-        settings, writer = self._settings, self._writer
-        assert writer is not None  # noqa: S101 - connected before
+        assert self._connection is not None  # noqa: S101 - connected before
         try:
-            writer.write(settings.bucket, settings.org, body, write_precision="ns")  # type: ignore[arg-type]  # its constants are plain texts
-        except ApiException as error:
-            headers: Any = error.headers or {}
-            wish = retry_after(headers.get("Retry-After"), self._clock.wall())
-            raise judge(error.status or 0, _message(error), wish) from error
-        except HTTPError as error:
-            raise DeliveryFailed(f"{type(error).__name__}: {error}") from error
+            self._connection.write(body)
+        except Answered as answer:
+            wish = retry_after(answer.headers.get("Retry-After"), self._clock.wall())
+            raise judge(answer.status, answer.message, wish) from answer
+        except NoAnswer as silence:
+            raise DeliveryFailed(str(silence)) from silence
 
     def _connect(self) -> None:
         # Read each time, so that a new token needs no restart.
         token = read_secret(self._settings.token_file)
-        if self._client is not None and token == self._token:
+        if self._connection is not None and token == self._token:
             return
         self._disconnect()
         self._token = token
-        self._client = InfluxDBClient(
-            self._settings.url,
-            token or "",
-            org=self._settings.org,
-            timeout=round(self._settings.timeout * 1000),
-            enable_gzip=True,
-            ssl_ca_cert=self._settings.ca_file,
-            retries=False,
-        )
-        self._writer = self._client.write_api(write_options=SYNCHRONOUS)
+        self._connection = InfluxConnection(self._settings, token)
 
     def _disconnect(self) -> None:
-        client, self._client = self._client, None
-        if client is not None:
-            client.close()  # type: ignore[no-untyped-call]  # the library's own
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.close()
 
     # ------------------------------------------------------------------
 
@@ -318,8 +301,3 @@ def _series(line: str) -> str:
     while at > 0 and line[at - 1] == "\\":
         at = line.find(" ", at + 1)
     return line[:at]
-
-
-def _message(error: ApiException) -> str:
-    message = getattr(error, "message", "") or error.reason or ""
-    return " ".join(str(message).split())[:300]

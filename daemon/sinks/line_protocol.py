@@ -5,19 +5,21 @@ Five measurements, with a prefix that the site may choose:
 =================== ============================================ ==========================================
 measurement         tags                                         fields
 =================== ============================================ ==========================================
-``PREFIX_signal``   site, unit, name, measured_in                value, quality, status, age
-``PREFIX_result``   site, unit, name, measured_in                value, uncertainty, quality, status
-``PREFIX_state``    site, unit                                   state
-``PREFIX_alarm``    site, unit, alarm, priority, measured_in     state, previous, event, occurrence,
-                                                                 annunciated, severity, first_out, sequence,
+``PREFIX_signal``   site, unit, name, measured_in                value, quality, status, reason, age
+``PREFIX_result``   site, unit, name, measured_in                value, uncertainty, quality, status, reason
+``PREFIX_state``    site, unit                                   state, sequence
+``PREFIX_alarm``    site, unit, alarm, priority, class,          state, previous, event, occurrence,
+                    measured_in                                  annunciated, severity, first_out, sequence,
                                                                  value, setpoint, message, reason, actor,
                                                                  comment
 ``PREFIX_event``    site, unit, kind                             message, data (JSON), sequence
 =================== ============================================ ==========================================
 
 ``quality`` is 0 good, 1 uncertain, 2 bad; ``status`` the OPC UA code; ``age`` the seconds from the source's
-own time to the scan. A bad value has no ``value`` field: never zero and never the last one. ``measured_in``
-is the unit; it is left out where there is none. Numbers are floats, counts and flags integers (``i``).
+own time to the scan. A bad value has no ``value`` field: never zero and never the last one. A good one has
+no ``reason``. ``measured_in`` is the unit; it is left out where there is none. Numbers are floats, counts and
+flags integers (``i``). ``PREFIX_state`` has a point for every stored scan, so that a scan in which a value
+was not there is told from a time without scans; a value that came late says no state.
 
 A point is told from others by series and time alone, and one that comes again replaces itself: delivering
 twice changes nothing. Values carry the time of their scan. Several transitions of one alarm can share that
@@ -97,13 +99,13 @@ class Encoder:
         """Return the points of one entry, a line each, without line ends."""
         body = entry.body
         if isinstance(body, ScanRecord):
-            return self._scan(body)
+            return self._scan(body, entry.sequence)
         time = round(entry.time * 1e6) * 1000 + entry.sequence % 1000
         if isinstance(body, AlarmTransition):
             return [f"{self._alarm(entry, body)} {time}"]
         return [f"{self._event(entry, body)} {time}"]
 
-    def _scan(self, scan: ScanRecord) -> list[str]:
+    def _scan(self, scan: ScanRecord, sequence: int) -> list[str]:
         unit, time = scan.unit, round(scan.time * 1e6) * 1000
         end = f" {time}"
         lines = []
@@ -112,6 +114,8 @@ class Encoder:
             value, status = reading.value, reading.status
             age = decimal(scan.time - reading.time)
             line = f"{head}age={age},quality={int(status.quality)}i,status={int(status)}i"
+            if reading.reason:
+                line += f",reason={text(reading.reason)}"
             if value is not None and math.isfinite(value):
                 line += f",value={decimal((value - offset) / factor)}"
             lines.append(line + end)
@@ -119,15 +123,21 @@ class Encoder:
             head, factor, offset = self._column(unit, "result", name)
             value, spread, status = result.value, result.uncertainty, result.status
             line = f"{head}quality={int(status.quality)}i,status={int(status)}i"
+            if result.reason:
+                line += f",reason={text(result.reason)}"
             if value is not None and math.isfinite(value):
                 if spread is not None and math.isfinite(spread):
                     line += f",uncertainty={decimal(spread / abs(factor))}"
                 line += f",value={decimal((value - offset) / factor)}"
             lines.append(line + end)
+        line = f"{self._state_head(unit)} sequence={sequence}i"
         if scan.results:  # a value that came late says nothing of the unit's state
-            tags = {"site": self._wording.site, "unit": unit}
-            lines.append(f"{series(f'{self._prefix}_state', tags)} state={text(scan.state.value)}{end}")
+            line += f",state={text(scan.state.value)}"
+        lines.append(line + end)
         return lines
+
+    def _state_head(self, unit: str) -> str:
+        return series(f"{self._prefix}_state", {"site": self._wording.site, "unit": unit})
 
     def _column(self, unit: str, kind: str, name: str) -> tuple[str, float, float]:
         """Return the head of a column's lines, and factor and offset of its unit."""
@@ -161,6 +171,7 @@ class Encoder:
             "unit": entry.unit,
             "alarm": alarm.alarm,
             "priority": alarm.priority.value,
+            "class": alarm.alarm_class,
             "measured_in": "" if shown is None else shown.symbol,
         }
         fields = {

@@ -15,8 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from config.loader import unit_context
 from config.sinks import InfluxSink as InfluxSettings
 from daemon.clock import SystemClock
+from daemon.database.history import DatabaseHistory
+from daemon.database.rows import QueryFailed
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
 from daemon.model import Outcome
@@ -56,6 +59,17 @@ def check(server: VictoriaMetrics, scans: int) -> None:
     assert len(times) == scans - scans // 10
     [(_, _, qualities)] = server.series('tegwatch_signal_quality{name="signal_0"}')
     assert qualities == [2.0 if number % 10 == 0 else 0.0 for number in range(scans)]
+
+
+def test_a_server_that_takes_writes_only_is_told_when_asked(tmp_path: Path) -> None:
+    site = demo_site()
+    with victoria_metrics(tmp_path) as server:
+        settings = InfluxSettings(kind="influx", name="history", url=server.url, org="o", bucket="b")
+        with (
+            DatabaseHistory(settings, wording_of(site), unit_context(site), now=1.8e9) as there,
+            pytest.raises(QueryFailed, match=r"answers? (no )?Flux"),
+        ):
+            there.units()
 
 
 async def test_every_number_arrives_once_through_an_outage_and_a_repeat(tmp_path: Path) -> None:

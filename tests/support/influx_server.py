@@ -1,8 +1,10 @@
-"""A server that speaks the InfluxDB 2 write API as its reference describes it, for what goes wrong there.
+"""A server that speaks the InfluxDB 2 write and query API as its reference describes it.
 
 After the reference "InfluxDB OSS v2 API, POST /api/v2/write": token in ``Authorization: Token``, org and
 bucket as parameters, gzip bodies, 204 for success, errors as JSON with ``code`` and ``message``; a partial
-write is 400: valid points are stored, those whose field has another type than before are not.
+write is 400: valid points are stored, those whose field has another type than before are not. Questions
+after "POST /api/v2/query": JSON with ``query``, ``extern`` and ``dialect``, answered by annotated CSV; the
+Flux in them is run by ``tests.support.flux``.
 """
 
 from __future__ import annotations
@@ -12,8 +14,11 @@ import contextlib
 import gzip
 import json
 import re
-from collections.abc import AsyncIterator
+import threading
+from collections.abc import AsyncIterator, Iterator
 from urllib.parse import parse_qs, urlsplit
+
+from tests.support.flux import FluxError, annotated_csv, externs, run
 
 _SPACE = re.compile(r"(?<!\\) ")
 _COMMA = re.compile(r"(?<!\\),")
@@ -53,6 +58,8 @@ class InfluxServer:
         self.refuse = re.compile(r"(?!)")
         self.largest = 1 << 30
         self.requests = 0
+        self.questions: list[str] = []
+        self.breaks_off = ""
         self.port = 0
 
     def answer(self, target: str, headers: dict[str, str], body: bytes) -> tuple[int, dict[str, str], str]:
@@ -62,6 +69,8 @@ class InfluxServer:
             return status, extra, "as told"
         url = urlsplit(target)
         asked = {name: values[0] for name, values in parse_qs(url.query).items()}
+        if url.path == "/api/v2/query":
+            return self._query(asked, headers, body)
         if url.path != "/api/v2/write" or asked.get("precision") != "ns":
             return 404, {}, "path not found"
         if headers.get("authorization") != f"Token {self.token}":
@@ -75,6 +84,26 @@ class InfluxServer:
         if len(body) > self.largest:
             return 413, {}, "unable to read data: points batch is too large"
         return self._write(body.decode())
+
+    def _query(
+        self, asked: dict[str, str], headers: dict[str, str], body: bytes
+    ) -> tuple[int, dict[str, str], str]:
+        if headers.get("authorization") != f"Token {self.token}":
+            return 401, {}, "unauthorized access"
+        if asked.get("org") != self.org:
+            return 404, {}, f'organization name "{asked.get("org")}" not found'
+        if headers.get("content-encoding") == "gzip":
+            body = gzip.decompress(body)
+        question = json.loads(body)
+        self.questions.append(question["query"])
+        assert set(question["dialect"]["annotations"]) == {"datatype", "group", "default"}
+        try:
+            results = run(
+                question["query"], externs(question.get("extern") or {}), {self.bucket: self.points}
+            )
+        except FluxError as error:
+            return error.status, {}, str(error)
+        return 200, {}, annotated_csv(results, self.breaks_off)
 
     def _write(self, text: str) -> tuple[int, dict[str, str], str]:
         complaint = ""
@@ -102,13 +131,16 @@ class InfluxServer:
                 body = await reader.readexactly(int(headers.get("content-length", "0")))
                 status, extra, message = self.answer(head[0].split()[1], headers, body)
                 codes = {400: "invalid", 401: "unauthorized", 404: "not found", 413: "request too large"}
-                said = b"" if status == 204 else json.dumps(
-                    {"code": codes.get(status, "internal error"), "message": message}
-                ).encode()  # fmt: skip
+                kind, said = "application/json", b""
+                if status == 200:
+                    kind, said = "text/csv; charset=utf-8", message.encode()
+                elif status != 204:
+                    code = codes.get(status, "internal error")
+                    said = json.dumps({"code": code, "message": message}).encode()
                 lines = [
                     f"HTTP/1.1 {status} x",
                     f"content-length: {len(said)}",
-                    "content-type: application/json",
+                    f"content-type: {kind}",
                 ]
                 lines += [f"{name}: {value}" for name, value in extra.items()]
                 writer.write("\r\n".join([*lines, "", ""]).encode() + said)
@@ -139,3 +171,19 @@ async def influx_server() -> AsyncIterator[InfluxServer]:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@contextlib.contextmanager
+def influx_server_in_a_thread() -> Iterator[InfluxServer]:
+    """The same for tests that wait for its answers themselves."""
+    loop = asyncio.new_event_loop()
+    thread = threading.Thread(target=loop.run_forever)
+    thread.start()
+    context = influx_server()
+    try:
+        yield asyncio.run_coroutine_threadsafe(context.__aenter__(), loop).result(10)
+    finally:
+        asyncio.run_coroutine_threadsafe(context.__aexit__(None, None, None), loop).result(10)
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join(10)
+        loop.close()

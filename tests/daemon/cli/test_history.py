@@ -31,6 +31,11 @@ def run(*arguments: object) -> RunResult:
 
 @pytest.fixture
 def site(tmp_path: Path) -> Path:
+    return site_of_a_minute(tmp_path)
+
+
+def site_of_a_minute(tmp_path: Path) -> Path:
+    """The demo's site file with a journal of sixty scans beside it."""
     example = Path(__file__).parents[3] / "config" / "examples" / "demo.toml"
     site = tmp_path / "site.toml"
     site.write_text(example.read_text())
@@ -141,7 +146,11 @@ def test_the_whole_file_can_be_checked(site: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        (("north", "reboiler_temprature"), 2, "called reboiler_temprature; did you mean reboiler_temperature"),
+        (
+            ("north", "reboiler_temprature"),
+            2,
+            "called reboiler_temprature; did you mean reboiler_temperature",
+        ),
         (("north",), 2, "which values?"),
         (("west", "x"), 2, "no values of a unit called west; there are: north"),
         (("north", "dew_point_margin", "--from", "noon"), 2, '"noon" is no time'),

@@ -48,10 +48,15 @@ def test_a_scan_becomes_a_point_a_value() -> None:
     fields, at = points[rf"tegwatch_signal,measured_in=°F,name=reboiler_temperature,{head}"]
     assert (fields, at) == ({"age": 0.0, "quality": 0, "status": 0, "value": 390.0}, time)
     bad, _ = points[rf"tegwatch_signal,measured_in=MMscfd,name=gas_rate,{head}"]
-    assert bad == {"age": 0.0, "quality": 2, "status": int(Status.BAD_TIMEOUT)}
+    assert bad == {
+        "age": 0.0,
+        "quality": 2,
+        "status": int(Status.BAD_TIMEOUT),
+        "reason": "no answer within 1 s",
+    }
     margin, _ = points[rf"tegwatch_result,measured_in=°F,name=dew_point_margin,{head}"]
     assert (margin["value"], margin["uncertainty"]) == (9.0, 2.7)
-    assert points[rf"tegwatch_state,{head}"] == ({"state": "drying"}, time)
+    assert points[rf"tegwatch_state,{head}"] == ({"sequence": 7, "state": "drying"}, time)
     assert len(lines) == 4
 
 
@@ -70,7 +75,8 @@ def test_an_alarm_keeps_its_words_and_its_place_among_others_of_the_same_time() 
     lines = [line for entry in (first, second) for line in Encoder(WORDING, "tegwatch").lines(entry)]
     (key, fields, time), (_, words, later) = map(parse_line, lines)
     assert key == (
-        r"tegwatch_alarm,alarm=reboiler_high,measured_in=°F,priority=high,site=north\ field,unit=unit-1"
+        r"tegwatch_alarm,alarm=reboiler_high,class=equipment,measured_in=°F,priority=high,"
+        r"site=north\ field,unit=unit-1"
     )
     assert (later - time, time // 1000) == (1, int(first.time * 1e6))
     assert (fields["state"], fields["annunciated"], fields["severity"]) == ("UNACK", 1, 750)
@@ -89,8 +95,9 @@ def test_an_event_carries_its_data_as_one_text() -> None:
 def test_a_value_that_came_late_says_nothing_of_the_state() -> None:
     reading = Reading(300.0, Status.GOOD, START - 60.0, 1.0)
     record = ScanRecord("unit-1", START, OperatingState.UNKNOWN, {"contactor_temperature": reading}, {})
-    [line] = Encoder(WORDING, "tegwatch").lines(Entry(1, "unit-1", START, record))
+    line, scan_line = Encoder(WORDING, "tegwatch").lines(Entry(1, "unit-1", START, record))
     assert "age=60," in line
+    assert parse_line(scan_line)[1] == {"sequence": 1}
 
 
 def test_a_site_may_have_quantities_and_results_that_nobody_knows() -> None:
