@@ -32,6 +32,8 @@ _DELETE_ONE = (
     "DELETE FROM entry WHERE sequence = "
     "(SELECT sequence FROM entry WHERE kind = 1 ORDER BY sequence DESC LIMIT 1 OFFSET 8)"
 )
+PATIENCE = 300.0
+"""Seconds: the archiver leaves the processor to everybody else, and a busy box has little of it left."""
 VALUE_AT = 12  # a scan row's first value, behind its header: the layout has one column
 
 
@@ -179,7 +181,7 @@ def _send(pid: int, what: signal.Signals) -> None:
 def _wait(until: Callable[[], bool]) -> None:
     started = time.monotonic()
     while not until():
-        assert time.monotonic() - started < 60
+        assert time.monotonic() - started < PATIENCE
         time.sleep(0.001)  # another process: there is nothing to wait on
 
 
@@ -226,6 +228,7 @@ def test_every_promised_scan_answers_once(tmp_path, journals, kills):
         promised += len(Log(lives.log).promised)
         deaths += lives.deaths
         shutil.rmtree(home)
+        print(f"  after {(number + 1) * kills} kills: {promised} scans promised, {archived} from files")
     assert archived > 0.5 * promised, "the kills came before anything was archived"
     assert len(deaths) >= 4, f"not every kind of death came about: {dict(deaths)}"
     print(
