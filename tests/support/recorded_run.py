@@ -147,6 +147,19 @@ class RecordedRun:
         )  # fmt: skip
         return True
 
+    def enter(self, entry: Event) -> tuple[Event, ...]:
+        """Somebody enters something into the log book half a second after the last scan."""
+        told = self.monitor.enter(entry)
+        self.journal.commit(
+            [
+                Outcome(
+                    self.unit.name, self._number, entry.time, self._seconds + self._monotonic + 0.5,
+                    self.monitor.state, {}, {}, (), (entry, *told), checkpoint=self.monitor.save(),
+                )
+            ]
+        )  # fmt: skip
+        return told
+
     def unacknowledged(self) -> Iterator[str]:
         for each in self.monitor.alarms():
             if each.state is AlarmState.UNACKNOWLEDGED:
