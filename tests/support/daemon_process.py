@@ -77,16 +77,22 @@ class DaemonProcess:
 
 
 @asynccontextmanager
-async def running_daemon(folder: Path, site: str | None = None) -> AsyncIterator[DaemonProcess]:
-    """Start the daemon on a site file in ``folder`` (written first where its text is given)."""
+async def running_daemon(
+    folder: Path, site: str | None = None, around: Callable[..., list[str]] = lambda *words: list(words)
+) -> AsyncIterator[DaemonProcess]:
+    """Start the daemon on a site file in ``folder`` (written first where its text is given).
+
+    ``around`` makes the command that starts it of its words.
+    """
     file = folder / "site.toml"
     if site is not None:
         file.write_text(site)
     log = folder / "daemon.log"
     began = time.monotonic()
     with log.open("ab") as stream:
+        command = around(sys.executable, "-m", "daemon", "run", str(file))
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "daemon", "run", str(file), stderr=stream, stdin=asyncio.subprocess.DEVNULL
+            *command, stderr=stream, stdin=asyncio.subprocess.DEVNULL
         )
     transport = httpx.AsyncHTTPTransport(uds=str(folder / "tegwatch.sock"))
     async with httpx.AsyncClient(transport=transport, base_url="http://daemon") as client:

@@ -79,6 +79,11 @@ maximum_rate = "40 /min"
 
 def fleet_site(count: int, port: int) -> Site:
     """Return a site of so many units and controllers, all on one port."""
+    return parse_site(fleet_text(count, port), "fleet.toml")
+
+
+def fleet_text(count: int, port: int, name: str = "fleet") -> str:
+    """Return the site file of ``fleet_site``, of a site with a name."""
     places = {
         name: (_STEP * place, f'type = "float32", unit = "{unit}", range = {span}')
         for place, (name, (unit, _, span)) in enumerate(SIGNALS.items())
@@ -90,10 +95,10 @@ def fleet_site(count: int, port: int) -> Site:
         f'{name} = {{ controller = "plc-@", table = "holding", address = {address}, {rest} }}'
         for name, (address, rest) in places.items()
     )
-    parts = [_SITE]
+    parts = [_SITE.replace('name = "fleet"', f'name = "{name}"')]
     parts += [_CONTROLLER.format(number=n, port=port) for n in range(count)]
     parts += [(_UNIT + rows).replace("@", str(n)) for n in range(count)]
-    return parse_site("".join(parts), "fleet.toml")
+    return "".join(parts)
 
 
 class DryingRegisters:
