@@ -1,7 +1,7 @@
-"""Pictures of every page for looking at: python -m tests.browser.pictures [FOLDER]
+"""Pictures of every page for looking at: python -m tests.browser.pictures [FOLDER [STORY ...]]
 
-Plays the packaged demonstration site three times - running well, in an upset, with bad data - and takes every
-page in three sizes and both themes, into a temporary folder unless one is named. People judge.
+Plays the packaged demonstration site three times - normal, upset, bad-data - and takes every page in three
+sizes and both themes, into a temporary folder unless one is named. People judge.
 """
 
 from __future__ import annotations
@@ -32,7 +32,10 @@ PAGES = {
     "south": "/units/south",
     "alarms": "/alarms",
     "trends": "/trends?unit=north&span=3600",
+    "report": "/report",
+    "log-book": "/log-book",
     "system": "/system",
+    "access": "/access",
 }
 STORIES = {
     "normal": "",
@@ -73,13 +76,14 @@ SETTLE = 30.0
 """How long a story runs before the pictures [s]."""
 
 
-async def main(folder: Path) -> None:
+async def main(folder: Path, stories: list[str]) -> None:
     program = chromium_program()
     if program is None:
         sys.exit("chromium is not installed: apt-get install chromium")
     async with async_playwright() as driver:
         browser = await driver.chromium.launch(executable_path=program, args=CHROMIUM_ARGUMENTS)
-        for story, upsets in STORIES.items():
+        for story in stories:
+            upsets = STORIES[story]
             with tempfile.TemporaryDirectory() as work:
                 async with _playing(Path(work), upsets) as url:
                     await asyncio.sleep(SETTLE)
@@ -97,7 +101,7 @@ async def _playing(work: Path, upsets: str) -> AsyncIterator[str]:
     text = text.replace("port = 8321", f"port = {web}\nrequest_burst = 500")
     (work / "site.toml").write_text(text)
     (work / "story.toml").write_text(f'name = "pictures"\ntime_factor = 40.0\n{upsets}')
-    user = User(name="olga", role=Role.OPERATOR, password=hash_password(PASSWORD), changed=time.time())
+    user = User(name="ada", role=Role.ADMIN, password=hash_password(PASSWORD), changed=time.time())
     AccountsFile(work / USERS_FILE).change(lambda _: Accounts(users=(user,)))
     async with (
         embedded_broker(mqtt),
@@ -130,7 +134,7 @@ async def _take(browser: Browser, url: str, folder: Path, story: str) -> None:
         page = await context.new_page()
         await page.goto("/login")
         await page.screenshot(path=folder / f"login-{theme}.png")
-        await page.get_by_label("Name").fill("olga")
+        await page.get_by_label("Name").fill("ada")
         await page.get_by_label("Password").fill(PASSWORD)
         await page.get_by_role("button", name="Log in").click()
         await page.wait_for_url("**/")
@@ -147,4 +151,4 @@ async def _take(browser: Browser, url: str, folder: Path, story: str) -> None:
 if __name__ == "__main__":
     into = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(tempfile.mkdtemp(prefix="tegwatch-pictures-"))
     into.mkdir(parents=True, exist_ok=True)
-    asyncio.run(main(into))
+    asyncio.run(main(into, sys.argv[2:] or list(STORIES)))

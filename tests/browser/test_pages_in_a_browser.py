@@ -192,7 +192,7 @@ def test_two_times_lie_over_each_other_and_both_are_read(visit: Visitor, calm: S
 
 def test_a_chart_is_zoomed_and_moved_by_the_keyboard_alone(visit: Visitor) -> None:
     page = visit("vera", "/trends?unit=unit-1&name=reboiler_temperature&span=3600")
-    expect(page.locator("#charts .trace")).to_be_attached(timeout=SOON)
+    expect(page.locator("#charts svg[role=img] .trace")).to_be_attached(timeout=SOON)
 
     def shown() -> tuple[float, float]:
         found = dict(re.findall(r"(from|to)=(\d+)", page.url))

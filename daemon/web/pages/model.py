@@ -77,7 +77,8 @@ class UnitModel:
     @property
     def causes(self) -> list[CauseView]:
         """Known faults that would explain what moves on this unit while an alarm stands, likeliest first."""
-        return next((alarm.diagnosis for alarm in self.alarms if alarm.diagnosis), [])
+        found = next((alarm.diagnosis for alarm in self.alarms if alarm.diagnosis), [])
+        return [cause for cause in found if cause.evidence_for]
 
     @property
     def bars(self) -> dict[str, Any]:

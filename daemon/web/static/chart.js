@@ -104,7 +104,7 @@ export class Chart {
     const width = (this.width = Math.max(200, this.place.clientWidth));
     const height = this.options.height;
     const strip = alarms.length ? STRIP : 0;
-    const [low, high] = valueRange(series, limits, leastSpan(spec.unit));
+    const [low, high] = valueRange(series, limits, leastSpan(spec.unit), spec.band !== false);
     const bottom = height - BOTTOM - strip;
     const x = (this.x = (time) => LEFT + ((time - start) / (end - start)) * (width - LEFT - RIGHT));
     const y = (value) => bottom - ((value - low) / (high - low)) * (bottom - TOP);

@@ -28,6 +28,7 @@ async function showEntries() {
   else list.firstElementChild.firstElementChild.textContent = "Nothing was entered.";
 }
 
+const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
 const nowInput = () => localInput(boxNow() / 1000, ZONE).slice(0, 16);
 const moments = (form) => [...form.elements].filter((field) => field.type === "datetime-local");
 
@@ -73,7 +74,7 @@ for (const form of document.querySelectorAll("form.entry")) {
     button.disabled = true;
     try {
       const answer = await change("POST", `/v1/units/${form.elements.unit.value}/${form.dataset.route}`, body);
-      kept.textContent = [`Kept: ${answer.kept}.`, ...(answer.effects ?? [])].join(" ");
+      kept.textContent = [`kept: ${answer.kept}`, ...answer.effects].map(sentence).join(" ");
       kept.hidden = false;
       for (const field of form.elements) if (field.name && field.name !== "unit") field.value = "";
       for (const field of moments(form)) field.value = nowInput();

@@ -41,7 +41,7 @@ export function fromInput(text, zone) {
 }
 
 // Ends of the value axis: all that is drawn, and never so narrow that noise looks like movement.
-export function valueRange(series, limits, leastSpan) {
+export function valueRange(series, limits, leastSpan, band = true) {
   let low = Infinity;
   let high = -Infinity;
   const take = (values) => {
@@ -54,6 +54,10 @@ export function valueRange(series, limits, leastSpan) {
   for (const one of series) {
     take(one.minimum);
     take(one.maximum);
+    if (band && one.uncertainty) {
+      take(one.value.map((value, index) => value === null || one.uncertainty[index] === null ? null : value + one.uncertainty[index]));
+      take(one.value.map((value, index) => value === null || one.uncertainty[index] === null ? null : value - one.uncertainty[index]));
+    }
     if (one.earlier) {
       take(one.earlier.minimum);
       take(one.earlier.maximum);
