@@ -12,12 +12,13 @@ from config.daemon_alarms import DAEMON
 from config.modbus_map import PlacementError, device_of, holes_on_wire, shared_lines, wire_range
 from config.mqtt_consistency import mqtt_inconsistencies
 from config.quantities import SIGNAL_KINDS, WITHOUT_UNIT, Quantity
-from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal
+from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal, step_of
 from config.site import DehydrationUnit, Pump, Site
 from config.toml_lines import KeyPath
 from config.units import EXAMPLE_UNITS, UnitContext, UnitError, conversion
 
 BIT_TABLES = {"coil", "discrete"}
+_COUNTED = {Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +147,7 @@ def _signal(
             yield Inconsistency((*path, "unit"), message, fix)
     if signal.range is not None and signal.range[0] >= signal.range[1]:
         yield Inconsistency((*path, "range"), "does not rise", "write the lower end first")
+    yield from _storage((*path, "storage_deadband"), quantity, signal)
     if isinstance(signal, ModbusSignal):
         if name == "stroke_pulse":
             message = (
@@ -166,6 +168,18 @@ def _near(name: str, known: Iterable[str]) -> str:
 
     found = difflib.get_close_matches(name, list(known), n=1)
     return found[0] if found else ""
+
+
+def _storage(path: KeyPath, quantity: Quantity, signal: SignalBase) -> Iterator[Inconsistency]:
+    deadband, step = signal.storage_deadband, step_of(signal)
+    if deadband is None:
+        return
+    if quantity in _COUNTED:
+        message = f"does not go with a {quantity.value}: each of its changes counts"
+        yield Inconsistency(path, message, "leave it away; what does not change takes no room anyway")
+    elif step is not None and deadband < step:
+        message = f"is below the signal's resolution of {step:g}: nothing would be held"
+        yield Inconsistency(path, message, "leave it away, or give a multiple of the resolution")
 
 
 def _signal_controller(

@@ -21,4 +21,6 @@ def values_hash(site: Site) -> str:
         data.pop(key, None)
     for unit in data["units"]:
         unit.pop("alarms", None)
+        for signal in unit["signals"].values():
+            signal.pop("storage_deadband", None)  # of the archive, not of the values
     return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()[:16]

@@ -19,6 +19,7 @@ COLUMNS: dict[str, str] = {
     "range_high": "highest credible value, in the unit",
     "resolution": "smallest step of the value, in the unit",
     "uncertainty": "standard uncertainty of the instrument, in the unit",
+    "storage_deadband": "how far archived values may be from what was measured, in the unit",
     "scan_class": "fast or slow",
     "device_id": "another device behind the same gateway",
     "word_order": "high word first or low word first",

@@ -54,7 +54,8 @@ def _raw_values(cell: str) -> list[int]:
 
 _READ: dict[str, Callable[[str], Any]] = {
     **dict.fromkeys(("address", "device_id", "bit", "length", "counter_bits"), _whole),
-    **dict.fromkeys(("scale", "offset", "resolution", "uncertainty", "range_low", "range_high"), _decimal),
+    **dict.fromkeys(("scale", "offset", "resolution", "uncertainty", "storage_deadband"), _decimal),
+    **dict.fromkeys(("range_low", "range_high"), _decimal),
     "inverted": _yes_or_no,
     "bad_values": _raw_values,
 }

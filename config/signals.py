@@ -27,6 +27,9 @@ ModbusType = Literal[
 ]
 
 
+_WHOLE_NUMBER_TYPES = ("int", "uint", "bcd")
+
+
 class SignalChecks(StrictModel):
     """Thresholds of the signal checks, in the signal's own unit; each has a default made from the range."""
 
@@ -57,6 +60,8 @@ class SignalBase(StrictModel):
     """Smallest step of the value in ``unit``; default: ``scale`` for whole-number types."""
     uncertainty: Annotated[float, Field(gt=0)] | None = None
     """Standard uncertainty of the instrument in ``unit``; default: a share of the range by kind of signal."""
+    storage_deadband: Annotated[float, Field(gt=0)] | None = None
+    """How far, in ``unit``, archived scans may be from what was measured; absent: not at all."""
     scan_class: Literal["fast", "slow"] = "fast"
     """Fast signals are read every scan period of the controller, slow ones every slow scan period."""
     quantity: Quantity | None = None
@@ -137,6 +142,15 @@ Signal = Annotated[
     | Annotated[SparkplugSignal, Tag("sparkplug-b")],
     Discriminator(_signal_source),
 ]
+
+
+def step_of(signal: SignalBase) -> float | None:
+    """Return the smallest step of a signal's value, in its unit; ``None`` where it has none that is known."""
+    if signal.resolution is not None:
+        return signal.resolution
+    if isinstance(signal, ModbusSignal) and signal.type.startswith(_WHOLE_NUMBER_TYPES):
+        return abs(signal.scale)
+    return None
 
 
 def quantity_of(name: str, signal: SignalBase) -> Quantity:

@@ -120,7 +120,7 @@ class _Keeper:
 def _pack(catalogue: Catalogue) -> dict[str, Any]:
     facts = [
         [unit, column.kind, column.name, each.grain and [each.grain.step, each.grain.origin], each.quantity,
-         each.symbol, each.description]
+         each.symbol, each.description, each.deadband]
         for (unit, column), each in (catalogue.facts or {}).items()
     ]  # fmt: skip
     return {"configuration": catalogue.configuration, "facts": facts}
@@ -128,8 +128,8 @@ def _pack(catalogue: Catalogue) -> dict[str, Any]:
 
 def _unpack(packed: dict[str, Any]) -> Catalogue:
     facts = {
-        (unit, Column(kind, name)): ColumnFacts(grain and Grain(*grain), quantity, symbol, description)
-        for unit, kind, name, grain, quantity, symbol, description in packed["facts"]
+        (unit, Column(kind, name)): ColumnFacts(grain and Grain(*grain), *others)
+        for unit, kind, name, grain, *others in packed["facts"]
     }
     return Catalogue(packed["configuration"], facts)
 

@@ -4,7 +4,8 @@ One file holds scans of one unit, or their statistics over minutes or hours, in 
 changes. A value is a whole number of steps of its column's resolution, delta-encoded; the column's metadata
 say ``scale`` and ``offset`` (value = offset + scale x number, in the SI unit named there) and
 ``error_bound``, half the resolution. A column without a resolution holds the value itself. An
-absent value is null.
+absent value is null. Scans of a signal with a ``deadband`` hold a value until one comes that is farther from
+it (``daemon.journal.deadband``); that is then their ``error_bound``.
 
 ======================  =====================================================================================
 file                    columns (``signal:NAME`` or ``result:NAME``, then)
@@ -22,7 +23,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +33,7 @@ from numpy.typing import NDArray
 from daemon.journal.archive_reading import FORMAT, STATISTICS, FileFacts
 from daemon.journal.blocks import Block, state_name
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
+from daemon.journal.deadband import Holder
 from daemon.journal.summaries import NOT_STORED, Floats, Integers, Summaries, means
 
 if TYPE_CHECKING:
@@ -41,6 +43,10 @@ _LARGEST = 2.0**53
 _AGE_STEP = 0.1  # s
 _MEAN_PARTS = 16
 """A mean is kept this much finer than the values."""
+_HELD = (
+    "report by exception: a value is repeated until one comes that is farther from it than deadband, its "
+    "status changes or a gap ends"
+)
 
 
 class _Unfit(Exception):  # noqa: N818 - says what it is
@@ -90,8 +96,7 @@ def _fitting(known: dict[Column, ColumnFacts], write: Callable[[], int]) -> int:
         try:
             return write()
         except _Unfit as unfit:
-            facts = known[unfit.column]
-            known[unfit.column] = ColumnFacts(None, facts.quantity, facts.symbol, facts.description)
+            known[unfit.column] = replace(known[unfit.column], grain=None)
 
 
 def _write(
@@ -147,12 +152,19 @@ def _about(column: Column, facts: ColumnFacts, parts: int = 1) -> dict[str, obje
     return {key: text for key, text in about.items() if text != ""}
 
 
+def _about_scans(column: Column, facts: ColumnFacts) -> dict[str, object]:
+    about = _about(column, facts)
+    if facts.deadband is not None:
+        about |= {"deadband": repr(facts.deadband), "error_bound": repr(facts.error_bound), "note": _HELD}
+    return about
+
+
 def _scan_fields(known: Mapping[Column, ColumnFacts]) -> dict[str, _Field]:
     fields = {"time": _Field("time", {}), "sequence": _Field("integer", {}), "state": _Field("text", {})}
     fields["reasons"] = _Field("text", {})
     for column, facts in known.items():
         name = str(column)
-        fields[name] = _Field("integer" if facts.grain else "float", _about(column, facts))
+        fields[name] = _Field("integer" if facts.grain else "float", _about_scans(column, facts))
         fields[f"{name}:status"] = _Field("code", {"description": "OPC UA status code"})
         if column.kind == "signal":
             about = {"scale": _AGE_STEP, "unit": "s", "error_bound": _AGE_STEP / 2}
@@ -167,7 +179,7 @@ def _scan_tables(blocks: Iterable[Block], known: Mapping[Column, ColumnFacts]) -
     import pyarrow as pa  # noqa: PLC0415 - as above
 
     names = [str(column) for column in known]
-    for block in blocks:
+    for block in map(Holder(known).held, blocks):
         arrays: dict[str, Any] = _places(block.time, block.sequence)
         states = {number: state_name(number) for number in set(block.state.tolist())}
         arrays["state"] = [states[number] for number in block.state.tolist()]

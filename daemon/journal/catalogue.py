@@ -17,7 +17,8 @@ def catalogue_of(site: Site) -> Catalogue:
 
     A signal is kept at its resolution: the step of its register, or the one that the site file gives. A
     result is kept at about a tenth of the last digit in which either unit system shows its quantity, which
-    is far below its uncertainty. A signal without a resolution is kept as it is.
+    is far below its uncertainty. A signal without a resolution is kept as it is, one with a deadband to a
+    tenth of that.
     """
     finest = _finest_steps(site)
     facts: dict[tuple[str, Column], ColumnFacts] = {}
@@ -43,8 +44,11 @@ def _signal_facts(unit: DehydrationUnit, spec: SignalSpec) -> ColumnFacts:
         grain = Grain(spec.resolution, spec.conversion.to_si(signal.offset))
     elif spec.quantity in {Quantity.STATE, Quantity.COUNT}:
         grain = Grain(1.0)
+    deadband = signal.storage_deadband and signal.storage_deadband * abs(spec.conversion.factor)
+    if deadband is not None and grain is None:
+        grain = Grain(_round_down(deadband / 10))
     description = signal.description or (kind.description if kind else "")
-    return ColumnFacts(grain, spec.quantity.value, SI_SYMBOLS.get(spec.quantity, ""), description)
+    return ColumnFacts(grain, spec.quantity.value, SI_SYMBOLS.get(spec.quantity, ""), description, deadband)
 
 
 def _finest_steps(site: Site) -> dict[Quantity, float]:

@@ -76,6 +76,13 @@ class ColumnFacts:
     quantity: str = ""
     symbol: str = ""
     description: str = ""
+    deadband: float | None = None
+    """Archived scans hold a value until one comes that is farther from it than this [SI]."""
+
+    @property
+    def error_bound(self) -> float:
+        """Return how far an archived value may be from the one that was measured [SI]."""
+        return max(self.deadband or 0.0, self.grain.step / 2 if self.grain else 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,12 @@ from config.signals import (
     SparkplugSignal,
     conversion_of,
     quantity_of,
+    step_of,
 )
 from config.site import DehydrationUnit, Site
 from config.units import Conversion, UnitContext
 
 _DISCRETE = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT})
-_WHOLE_NUMBER_TYPES = ("int", "uint", "bcd")
 _TYPE_BITS = {"int16": 16, "uint16": 16, "bcd16": 16, "int32": 32, "uint32": 32, "bcd32": 32}
 _BCD_MODULUS = {"bcd16": 10**4, "bcd32": 10**8}
 
@@ -138,7 +138,7 @@ def _resolve(name: str, signal: SignalBase, controller: Controller, context: Uni
         rate_limit=_times(signal.checks.rate_of_change, factor),
         spike=_spike(signal, span_range, factor) if analog else None,
         flat_line=(signal.checks.flat_line or _USUAL_FLAT_LINE.get(name)) if analog else None,
-        resolution=_resolution(signal, factor),
+        resolution=_times(step_of(signal), factor),
         uncertainty=_times(signal.uncertainty, factor),
         counter_modulus=_counter_modulus(signal) if quantity is Quantity.STROKE_COUNT else None,
         counter_step=abs(signal.scale),
@@ -178,14 +178,6 @@ def _spike(signal: SignalBase, span_range: tuple[float, float] | None, factor: f
     if signal.checks.spike is not None:
         return signal.checks.spike * factor
     return None if span_range is None else SPIKE_SHARE * (span_range[1] - span_range[0])
-
-
-def _resolution(signal: SignalBase, factor: float) -> float | None:
-    if signal.resolution is not None:
-        return signal.resolution * factor
-    if isinstance(signal, ModbusSignal) and signal.type.startswith(_WHOLE_NUMBER_TYPES):
-        return abs(signal.scale) * factor
-    return None
 
 
 def _counter_modulus(signal: SignalBase) -> float:

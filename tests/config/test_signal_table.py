@@ -55,6 +55,7 @@ def test_every_column_arrives_in_its_signal(tmp_path: Path) -> None:
         "range_high": "500",
         "resolution": "0.1",
         "uncertainty": "2",
+        "storage_deadband": "0.5",
         "scan_class": "slow",
         "device_id": "3",
         "word_order": "low word first",
@@ -76,7 +77,7 @@ def test_every_column_arrives_in_its_signal(tmp_path: Path) -> None:
     assert isinstance(signal, ModbusSignal)
     assert (signal.table, signal.address, signal.type, signal.unit) == ("input", 30007, "int16", "degF")
     assert (signal.scale, signal.offset, signal.range) == (0.1, -40.0, (-50.0, 500.0))
-    assert (signal.resolution, signal.uncertainty) == (0.1, 2.0)
+    assert (signal.resolution, signal.uncertainty, signal.storage_deadband) == (0.1, 2.0, 0.5)
     assert (signal.scan_class, signal.device_id) == ("slow", 3)
     assert (signal.word_order, signal.byte_order) == ("low word first", "low byte first")
     assert (signal.bit, signal.length, signal.bad_values) == (None, None, (0x8000, -1))
