@@ -1,8 +1,10 @@
 """When the reboiler will overheat and when the dew-point margin will be gone, if all goes on as it does.
 
 Straight lines through the last minutes (``daemon.monitor.alarms.trend``), begun anew after every change of
-the operating state: what a heating reboiler did says nothing of a hot one. Within a thermostat's band a
-reboiler rises and falls with its burner, so a forecast of overheating is made above the band only.
+the operating state: what a heating reboiler did says nothing of a hot one. A reboiler rises and falls with
+its burner, so a forecast of overheating is made only above where its burner usually turns down. That is
+learned from the peaks that it came back from (``ThermostatCycle``), for a set point in a site file need not
+be the thermostat's.
 """
 
 from __future__ import annotations
@@ -13,14 +15,14 @@ from typing import Any
 from calc.reboiler import DEGRADATION_TEMPERATURE
 from daemon.model import OperatingState, Result
 from daemon.monitor.alarms.trend import NEVER, Line, Window
+from daemon.monitor.outlook.thermostat import ThermostatCycle
 from daemon.monitor.outlook.view import View, absent, resting_on, waiting
 
 REBOILER_WINDOW = 300.0
 """Time over which the reboiler's slope is taken [s]."""
 MARGIN_WINDOW = 1800.0
 """The same of the dew-point margin [s]: three and more cycles of a usual thermostat."""
-THERMOSTAT_BAND = 3.0
-"""A thermostat keeps the reboiler within so much of its set point [K]; common practice, no source."""
+_HOT = frozenset({OperatingState.READY, OperatingState.BYPASS_OPEN, OperatingState.DRYING})
 
 
 class Forecast:
@@ -33,7 +35,7 @@ class Forecast:
     """
 
     def __init__(self, set_point: float) -> None:
-        self._band = set_point + THERMOSTAT_BAND
+        self._cycle = ThermostatCycle(set_point)
         self._reboiler = Window(REBOILER_WINDOW)
         self._margin = Window(MARGIN_WINDOW)
         self._state: OperatingState | None = None
@@ -58,10 +60,15 @@ class Forecast:
         name = "reboiler_temperature"
         temperature = view.value(name)
         line = self._reboiler.add(view.now, temperature)
-        if temperature is not None and temperature < self._band:
+        if temperature is not None and view.state in _HOT:
+            self._cycle.look(view.now, temperature)
+        top = self._cycle.top
+        if temperature is not None and top is None:
+            return waiting("it is not known yet up to where the burner usually heats")
+        if temperature is not None and top is not None and temperature < top:
             return resting_on(view, (name,), NEVER, 0.0)
         if line is None and temperature is not None:
-            return waiting("too few temperatures above the thermostat's band to tell where they lead")
+            return waiting("too few temperatures above the burner's usual range to tell where they lead")
         return _until(view, name, line, DEGRADATION_TEMPERATURE)
 
     def _wet(self, view: View) -> Result:
@@ -83,6 +90,7 @@ class Forecast:
             "state": None if self._state is None else self._state.value,
             "reboiler": self._reboiler.ages(now),
             "margin": self._margin.ages(now),
+            "cycle": self._cycle.save(),
         }
 
     def restore(self, saved: Mapping[str, Any], now: float) -> None:
@@ -90,6 +98,8 @@ class Forecast:
         self._state = None if saved["state"] is None else OperatingState(saved["state"])
         self._reboiler.resume(saved["reboiler"], now, 0.0)
         self._margin.resume(saved["margin"], now, 0.0)
+        if "cycle" in saved:  # not in what an earlier version saved
+            self._cycle.restore(saved["cycle"])
 
 
 def _until(view: View, name: str, line: Line | None, limit: float) -> Result:

@@ -64,9 +64,9 @@ def ramp(forecast: Forecast, begin: float, slope: float, seconds: int, first: fl
 
 def test_a_steady_rise_above_the_thermostats_band_is_carried_on_to_the_limit() -> None:
     slope = 0.01  # K/s
-    last = ramp(Forecast(SET_POINT), SET_POINT + 1.0, slope, 300)
-    # By hand: after 300 s the reboiler is 4 K above its set point and has 6.59 K to go at 0.01 K/s.
-    assert last.value == pytest.approx((DEGRADATION - SET_POINT - 4.0) / slope, rel=1e-6)
+    last = ramp(Forecast(SET_POINT), SET_POINT + 2.5, slope, 300)
+    # By hand: after 300 s the reboiler is 5.5 K above its set point and has 5.09 K to go at 0.01 K/s.
+    assert last.value == pytest.approx((DEGRADATION - SET_POINT - 5.5) / slope, rel=1e-6)
     assert last.uncertainty == pytest.approx(0.0, abs=1.0)
     assert last.quality is Quality.GOOD
 
@@ -81,18 +81,18 @@ def test_a_thermostats_cycle_is_no_forecast() -> None:
 
 def test_what_a_heating_reboiler_did_says_nothing_of_a_hot_one() -> None:
     forecast = Forecast(SET_POINT)
-    ramp(forecast, SET_POINT + 1.0, 0.01, 300)
-    after = forecast.results(view(305.0, OperatingState.READY, reboiler_temperature=SET_POINT + 4.0))
+    ramp(forecast, SET_POINT + 2.5, 0.01, 300)
+    after = forecast.results(view(305.0, OperatingState.READY, reboiler_temperature=SET_POINT + 5.5))
     assert after["reboiler_time_to_limit"].status is Status.BAD_WAITING_FOR_INITIAL_DATA
 
 
 def test_a_bad_temperature_takes_the_forecast_away_and_is_never_fed_in() -> None:
     forecast = Forecast(SET_POINT)
-    ramp(forecast, SET_POINT + 1.0, 0.01, 300)
+    ramp(forecast, SET_POINT + 2.5, 0.01, 300)
     found = forecast.results(view(305.0, reboiler_temperature=bad(305.0)))["reboiler_time_to_limit"]
     assert (found.value, found.reason) == (None, "reboiler_temperature: open circuit")
-    again = forecast.results(view(310.0, reboiler_temperature=SET_POINT + 4.1))["reboiler_time_to_limit"]
-    assert again.value == pytest.approx((DEGRADATION - SET_POINT - 4.1) / 0.01, rel=1e-3)
+    again = forecast.results(view(310.0, reboiler_temperature=SET_POINT + 5.6))["reboiler_time_to_limit"]
+    assert again.value == pytest.approx((DEGRADATION - SET_POINT - 5.6) / 0.01, rel=1e-3)
 
 
 def test_the_end_of_the_margin_is_told_with_its_confidence() -> None:
