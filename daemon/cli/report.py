@@ -1,4 +1,4 @@
-"""``tegwatch report``: one unit over a stretch of time, as an HTML file that prints."""
+"""``tegwatch report``: one unit over a stretch of time, as an HTML file that prints, or as a PDF."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ def report(
         Path, typer.Argument(metavar="SITE", help="Site file whose journal holds the history.")
     ],
     *,
-    output: Annotated[Path, typer.Option(help="HTML file to write.")],
+    output: Annotated[Path | None, typer.Option(help="HTML file to write.")] = None,
+    pdf: Annotated[Path | None, typer.Option("--pdf", help="PDF file to write; either, or both.")] = None,
     unit: Annotated[
         str, typer.Option(help="Dehydration unit; may be left out where there is only one.")
     ] = "",
@@ -36,21 +37,25 @@ def report(
         typer.Option(min=0.0, help="Worth of 1000 standard cubic feet (us sites) or a standard m3 (si)."),
     ] = None,
 ) -> None:
-    """Write a report of one unit: margin, purity, circulation, reboiler, pump, glycol, alarms, data.
+    """Write a report of one unit: margin, purity, circulation, reboiler, pump, alarms, samples, data.
 
-    One file without scripts that needs nothing else; a browser prints it or saves it as PDF. Reads the
-    journal beside a running daemon or without one.
+    The HTML is one file without scripts that needs nothing else. The PDF shows the same on numbered pages (A4
+    or, where the site shows US units, letter); it needs tegwatch's report extra and the Pango libraries.
+    Reads the journal beside a running daemon or without one.
     Exit code 0: done; 1: the journal cannot be read or the file not written; 2: the question is wrong; 3: the
     site file is wrong.
 
-    Example: tegwatch report site.toml --unit north --from -30d --output north.html
+    Example: tegwatch report site.toml --unit north --from -30d --pdf north.pdf
     """
     from importlib.metadata import version
 
     from config.loader import load_site
     from daemon.journal.errors import JournalError, NotStored
+    from daemon.report.paper import NoPress, write_pdf
     from daemon.report.written import Question, write_report
 
+    if output is None and pdf is None:
+        fail("where to? --output FILE.html, --pdf FILE.pdf, or both", USAGE)
     with clear_failures():
         site = load_site(site_file)
     now = time.time()
@@ -76,10 +81,16 @@ def report(
     except JournalError as error:
         fail(str(error), FAILED)
     try:
-        output.write_text(written.html, encoding="utf-8")
+        if output is not None:
+            output.write_text(written.html, encoding="utf-8")
+        if pdf is not None:
+            write_pdf(written.html, pdf, letter=site.site.unit_system == "us")
+    except NoPress as error:
+        fail(str(error), FAILED)
     except OSError as error:
-        fail(f"{output}: cannot be written: {error.strerror}", FAILED)
-    print(f"{output}: {written.scans} scans, {written.occurrences} times an alarm", file=sys.stderr)
+        fail(f"{error.filename}: cannot be written: {error.strerror}", FAILED)
+    files = " and ".join(str(path) for path in (output, pdf) if path is not None)
+    print(f"{files}: {written.scans} scans, {written.occurrences} times an alarm", file=sys.stderr)
 
 
 @contextmanager

@@ -9,12 +9,15 @@ from daemon.report.plots import Frame
 from daemon.report.sections import Subject
 
 STYLE = """
-@page { size: auto; margin: 14mm 13mm 16mm; }
+@page { size: auto; margin: 14mm 13mm 18mm; font: 8pt "DejaVu Sans", Arial, sans-serif; color: #46535f;
+  @bottom-left { content: string(subject); } @bottom-right { content: counter(page) " of " counter(pages); }
+  @bottom-center { content: "Calculated values. No safety system." ; } }
 * { box-sizing: border-box; }
 body { font: 10.5pt/1.42 "DejaVu Sans", "Segoe UI", "Helvetica Neue", Arial, sans-serif; color: #16202a;
   background: #fff; max-width: 186mm; margin: 8mm auto; padding: 0 4mm; }
 header { border-bottom: 2.5pt solid #16202a; padding-bottom: 3mm; margin-bottom: 5mm; }
-h1 { font-size: 20pt; line-height: 1.15; margin: 0 0 1.5mm; letter-spacing: -0.01em; }
+h1 { string-set: subject content(); font-size: 20pt; line-height: 1.15; margin: 0 0 1.5mm;
+  letter-spacing: -0.01em; }
 header p { margin: 0; color: #46535f; }
 h2 { font-size: 13.5pt; margin: 8mm 0 2.5mm; break-after: avoid; }
 h3 { font-size: 11pt; margin: 5mm 0 2mm; break-after: avoid; }
@@ -35,28 +38,22 @@ table.facts { border-top: 1pt solid #16202a; }
 table.facts td:last-child { font-weight: 600; }
 table.amounts th:last-child, table.amounts td:last-child, table.verdicts th:nth-child(n+3),
 table.verdicts td:nth-child(n+3), table.alarms th:nth-child(2), table.alarms td:nth-child(2),
-table.gaps th, table.gaps td { text-align: left; }
+table.gaps th, table.gaps td, table.log-book th, table.log-book td { text-align: left; }
 table.amounts td:last-child { color: #46535f; font-size: 9.5pt; padding-left: 5mm; }
 table.amounts td:nth-child(2) { font-weight: 600; white-space: nowrap; }
+table.log-book td:first-child { white-space: nowrap; }
 table.states, table.gaps { width: auto; min-width: 60%; }
 figure { margin: 0 0 4mm; break-inside: avoid; }
 figcaption { font-size: 10pt; margin-bottom: 0.5mm; }
 figcaption small { color: #46535f; font-size: 9.5pt; margin-left: 1mm; }
-svg { display: block; width: 100%; height: auto; font: 10px "DejaVu Sans", Arial, sans-serif; }
-svg text { fill: #46535f; }
-svg text.marked { fill: #8a1c16; paint-order: stroke; stroke: #fff; stroke-width: 3px; }
-.grid { stroke: #e1e6ea; stroke-width: 0.7; }
-.mark { stroke: #b3261e; stroke-width: 0.9; stroke-dasharray: 5 3; }
-polyline { fill: none; stroke-width: 1.5; stroke-linejoin: round; stroke-linecap: round; }
-polyline.l0 { stroke: #12507b; } polyline.l1 { stroke: #c26a00; stroke-dasharray: 4 2.5; }
-.band.l0 { fill: #12507b; fill-opacity: 0.17; } .bar { fill: #3d7299; } .alarm { fill: #b3261e; }
+svg { display: block; width: 100%; height: auto; }
 .key { margin-left: 5mm; font-size: 9.5pt; } .key::before { content: ""; display: inline-block; width: 7mm;
   border-top: 2pt solid #12507b; vertical-align: middle; margin-right: 1.5mm; }
 .key.l1::before { border-top: 2pt dashed #c26a00; }
 .none { color: #46535f; border: 0.5pt dashed #a8b2bc; padding: 4mm; text-align: center; max-width: none; }
 footer { border-top: 1pt solid #16202a; margin-top: 8mm; padding-top: 2mm; font-size: 9pt; color: #46535f; }
 @media print {
-  body { margin: 0; padding: 0; max-width: none; font-size: 9.5pt; print-color-adjust: exact; }
+  body { margin: 0; padding: 0; max-width: none; font-size: 9.5pt; }
   section.page { break-before: page; }
 }
 """
@@ -91,6 +88,7 @@ def page(about: Subject, *, written: float, version: str, configuration: str) ->
         ("", sections.glycol(about)),
         ("", sections.strokes(about)),
         ("", sections.alarms(about)),
+        ("", sections.log_book(about)),
         ("", sections.availability(about)),
     ]
     body = "".join(f'<section class="{kind}">{text}</section>' for kind, text in parts)

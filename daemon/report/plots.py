@@ -1,7 +1,8 @@
 """Plots as inline SVG: trends with their spread, limits and alarm times; histograms. Pure text, no scripts.
 
 Made for paper first: dark lines on white, thin grids, numbers at a size that survives printing, differences
-that do not rest on colour alone (a second line is dashed).
+that do not rest on colour alone (a second line is dashed). How a thing looks stands at the thing itself: not
+everything that turns a page into paper looks into the page's style sheet for the inside of a drawing.
 """
 
 from __future__ import annotations
@@ -20,6 +21,16 @@ Scale = Callable[[float], float]
 
 WIDTH, HEIGHT = 720.0, 160.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 54.0, 8.0, 12.0, 22.0
+_WRITING = 'font-family="DejaVu Sans, Arial, sans-serif" font-size="10" fill="#46535f"'
+_GRID = 'stroke="#e1e6ea" stroke-width="0.7"'
+_MARK = 'stroke="#b3261e" stroke-width="0.9" stroke-dasharray="5 3"'
+_MARKED = 'fill="#8a1c16"'
+_HALO = 'fill="none" stroke="#ffffff" stroke-width="3" stroke-linejoin="round"'
+_ALARM, _BAR, _SPREAD = 'fill="#b3261e"', 'fill="#3d7299"', 'fill="#12507b" fill-opacity="0.17"'
+_LINES = (
+    'fill="none" stroke="#12507b" stroke-width="1.5" stroke-linejoin="round" stroke-linecap="round"',
+    'fill="none" stroke="#c26a00" stroke-width="1.5" stroke-linejoin="round" stroke-dasharray="4 2.5"',
+)
 _STEPS = (3600, 7200, 10800, 21600, 43200, 86400, 2 * 86400, 7 * 86400, 14 * 86400, 28 * 86400)  # s
 
 
@@ -110,21 +121,15 @@ def trend(
     for begin, end in spans:
         left, right = frame.x(max(begin, frame.begin)), frame.x(min(end, frame.end))
         width = max(right - left, 1.5)
-        parts.append(
-            f'<rect class="alarm" x="{left:.1f}" y="{_TOP - 7:.1f}" width="{width:.1f}" height="5"/>'
-        )
+        parts.append(f'<rect {_ALARM} x="{left:.1f}" y="{_TOP - 7:.1f}" width="{width:.1f}" height="5"/>')
     for number, line in enumerate(lines):
-        style = f"l{number}"
         if line.low is not None and line.high is not None:
-            parts += _band(frame, line.low, line.high, y, style)
-        parts += _path(frame, line.mean, y, style)
+            parts += _band(frame, line.low, line.high, y)
+        parts += _path(frame, line.mean, y, _LINES[number])
     for mark in marks:
         at = y(mark.value)
-        parts.append(f'<line class="mark" x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
-        parts.append(
-            f'<text class="marked" x="{WIDTH - _RIGHT - 2}" y="{at - 3:.1f}" text-anchor="end">'
-            f"{escape(mark.label)}</text>"
-        )
+        parts.append(f'<line {_MARK} x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
+        parts.append(_marked(WIDTH - _RIGHT - 2, at - 3, "end", mark.label))
     legend = ""
     if len(lines) > 1:
         legend = "".join(
@@ -153,7 +158,7 @@ def histogram(
         if height:
             wide, tall = max(x(right) - x(left) - 1.0, 0.5), max(y(0.0) - y(height), 0.7)
             parts.append(
-                f'<rect class="bar" x="{x(left) + 0.5:.1f}" y="{y(height):.1f}" '
+                f'<rect {_BAR} x="{x(left) + 0.5:.1f}" y="{y(height):.1f}" '
                 f'width="{wide:.1f}" height="{tall:.1f}"/>'
             )
     for value in nice_ticks(edges[0], edges[-1], 9):
@@ -162,14 +167,9 @@ def histogram(
     for number, mark in enumerate(marks):
         if edges[0] <= mark.value <= edges[-1]:
             at = x(mark.value)
-            parts.append(
-                f'<line class="mark" x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{HEIGHT - _BOTTOM}"/>'
-            )
+            parts.append(f'<line {_MARK} x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{HEIGHT - _BOTTOM}"/>')
             anchor, shift = ("end", -3.0) if at > WIDTH / 2 else ("start", 3.0)
-            parts.append(
-                f'<text class="marked" x="{at + shift:.1f}" y="{_TOP + 9 + 12 * number:.1f}" '
-                f'text-anchor="{anchor}">{escape(mark.label)}</text>'
-            )
+            parts.append(_marked(at + shift, _TOP + 9 + 12 * number, anchor, mark.label))
     return _figure(title, f"hours by {symbol}" if symbol else "hours", "", "".join(parts))
 
 
@@ -179,17 +179,23 @@ def _figure(title: str, symbol: str, legend: str, inside: str) -> str:
     if not inside.startswith("<"):
         return f'<figure>{head}<p class="none">{escape(inside)}</p></figure>'
     drawing = (
-        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{escape(title, quote=True)}">'
-        f"{inside}</svg>"
+        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{escape(title, quote=True)}" '
+        f"{_WRITING}>{inside}</svg>"
     )
     return f"<figure>{head}{drawing}</figure>"
+
+
+def _marked(x: float, y: float, anchor: str, words: str) -> str:
+    """Write words that stay readable across lines: first their white rim, then themselves."""
+    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
+    return "".join(f"<text {look} {place}>{escape(words)}</text>" for look in (_HALO, _MARKED))
 
 
 def _levels(ticks: Sequence[float], y: Scale) -> list[str]:
     parts = []
     for tick in ticks:
         at = y(tick)
-        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
+        parts.append(f'<line {_GRID} x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{at:.1f}" y2="{at:.1f}"/>')
         parts.append(f'<text x="{_LEFT - 5}" y="{at + 3.5:.1f}" text-anchor="end">{tick:g}</text>')
     return parts
 
@@ -198,7 +204,7 @@ def _grid(ticks: Sequence[float], y: Scale, frame: Frame) -> list[str]:
     parts = _levels(ticks, y)
     for time, label in time_ticks(frame.begin, frame.end, frame.zone):
         at = frame.x(time)
-        parts.append(f'<line class="grid" x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{HEIGHT - _BOTTOM}"/>')
+        parts.append(f'<line {_GRID} x1="{at:.1f}" x2="{at:.1f}" y1="{_TOP}" y2="{HEIGHT - _BOTTOM}"/>')
         parts.append(_label(at, label))
     return parts
 
@@ -231,12 +237,12 @@ def _path(frame: Frame, values: Floats, y: Scale, style: str) -> list[str]:
             run.append(f"{frame.x(time):.1f},{y(value):.1f}")
         elif run:
             # A lone point would be a line of no length.
-            parts.append(f'<polyline class="{style}" points="{" ".join(run if len(run) > 1 else run * 2)}"/>')
+            parts.append(f'<polyline {style} points="{" ".join(run if len(run) > 1 else run * 2)}"/>')
             run = []
     return parts
 
 
-def _band(frame: Frame, low: Floats, high: Floats, y: Scale, style: str) -> list[str]:
+def _band(frame: Frame, low: Floats, high: Floats, y: Scale) -> list[str]:
     parts, upper, lower = [], list[str](), list[str]()
     points = zip(frame.times.tolist(), low.tolist(), high.tolist(), strict=True)
     for time, bottom, top in [*points, (0.0, math.nan, math.nan)]:
@@ -245,6 +251,6 @@ def _band(frame: Frame, low: Floats, high: Floats, y: Scale, style: str) -> list
             upper.append(f"{at},{y(top):.1f}")
             lower.append(f"{at},{y(bottom):.1f}")
         elif upper:
-            parts.append(f'<polygon class="band {style}" points="{" ".join(upper + lower[::-1])}"/>')
+            parts.append(f'<polygon {_SPREAD} points="{" ".join(upper + lower[::-1])}"/>')
             upper, lower = [], []
     return parts

@@ -12,8 +12,9 @@ from config.quantities import SIGNAL_KINDS, Quantity
 from config.site import DehydrationUnit, Site
 from config.units import DisplayUnit
 from daemon.history_output import Wording
-from daemon.model import AlarmTransition, OperatingState, Quality
+from daemon.model import AlarmTransition, Event, OperatingState, Quality
 from daemon.monitor.alarms.performance import performance, verdicts
+from daemon.monitor.entries import LAB_SAMPLE
 from daemon.replay import Occurrence
 from daemon.report.economy import Economy
 from daemon.report.figures import GAPS, Figures, Series
@@ -35,6 +36,8 @@ class Subject:
     transitions: Sequence[AlarmTransition]
     occurrences: Sequence[Occurrence]
     titles: dict[str, str]
+    log_book: Sequence[Event] = ()
+    """Lab samples, maintenance work and what they did to the calculated purity, by when it happened."""
     gas_price: float | None = None
     """Worth of gas, in the site's currency for 1000 standard cubic feet (us) or a standard m3 (si)."""
 
@@ -339,6 +342,24 @@ def alarms(about: Subject) -> str:
         f"<h2>Alarms</h2>{listed}<h3>Against the targets of ISA-18.2</h3>"
         f"{table(('figure', 'value', 'target', ''), verdict_rows, 'verdicts')}{short}"
     )
+
+
+def log_book(about: Subject) -> str:
+    """Write what people entered: samples of the laboratory and work on the unit."""
+    rows = [
+        (about.time(happened(entry)), _capital(entry.message), str(entry.data.get("actor") or ""))
+        for entry in about.log_book
+    ]
+    listed = "<p>No sample and no work was entered for this time.</p>"
+    if rows:
+        listed = table(("when", "what", "entered by"), rows, "log-book")
+    return f"<h2>Samples and maintenance</h2>{listed}"
+
+
+def happened(entry: Event) -> float:
+    """Return when a sample was drawn or work was done, which may be long before it was entered [POSIX s]."""
+    time = entry.data.get("taken" if entry.kind == LAB_SAMPLE else "done")
+    return float(time) if isinstance(time, int | float) else entry.time
 
 
 def availability(about: Subject) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,12 +12,13 @@ from config.site import Site
 from daemon.history_output import site_wording
 from daemon.journal.errors import NotStored
 from daemon.journal.queries import History
-from daemon.model import AlarmTransition, EntryKind
+from daemon.model import AlarmTransition, EntryKind, Event
+from daemon.monitor.entries import ENTRIES, LEAN_PURITY
 from daemon.replay import occurrences
 from daemon.report.economy import economy
 from daemon.report.figures import gather, wanted
 from daemon.report.page import page
-from daemon.report.sections import Subject
+from daemon.report.sections import Subject, happened
 
 LONGEST_LOOK_BACK = 31 * 86400.0
 """Alarms that were raised so long before a report's begin are still known to be active [s]."""
@@ -88,6 +89,8 @@ def write_report(
         figures = gather(rows, columns, begin, end, unit.scan_period, progress)
         entries = stored.records(begin - LONGEST_LOOK_BACK, end, kinds={EntryKind.ALARM}, unit=unit.name)
         transitions = [each.body for each in entries if isinstance(each.body, AlarmTransition)]
+        # What happened in this time may have been entered after it.
+        events = [each.body for each in stored.records(begin, now, kinds={EntryKind.EVENT}, unit=unit.name)]
     if not figures.scans:
         raise NotStored("nothing is stored between these times")
     about = Subject(
@@ -99,7 +102,14 @@ def write_report(
         transitions,
         occurrences(transitions, begin, end),
         {alarm.id: alarm.title for alarm in resolve_alarms(site, unit).alarms},
+        _log_book(events, begin, end),
         question.gas_price,
     )
     html = page(about, written=now, version=version, configuration=configuration_hash(site))
     return Written(html, figures.scans, len(about.occurrences))
+
+
+def _log_book(events: Sequence[object], begin: float, end: float) -> list[Event]:
+    """Return what people entered of a time, and what that did, in the order in which it happened."""
+    entered = [each for each in events if isinstance(each, Event) and each.kind in {*ENTRIES, LEAN_PURITY}]
+    return sorted((each for each in entered if begin <= happened(each) < end), key=happened)

@@ -58,7 +58,8 @@ def test_the_report_is_one_whole_file(site_file: Path) -> None:
     page = ET.fromstring(body)  # every element is closed, every text is escaped
     headings = [each.text for each in page.iter("h2")]
     assert headings == [
-        "In short", "Trends", "Circulation", "Glycol and reboiler", "Pump p-101", "Alarms", "Data",
+        "In short", "Trends", "Circulation", "Glycol and reboiler", "Pump p-101", "Alarms",
+        "Samples and maintenance", "Data",
     ]  # fmt: skip
     assert len(list(page.iter("svg"))) == 8
     cells = ["".join(each.itertext()) for each in page.iter("td")]
