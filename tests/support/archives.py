@@ -11,6 +11,7 @@ from config.site import ArchiveSettings
 from daemon.journal.archiver import Archived, Archiver
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
 from daemon.journal.journal import Journal
+from daemon.journal.queries import History
 from daemon.model import OperatingState, Outcome, Reading, Result, Status
 
 DAY = 86400.0
@@ -73,4 +74,18 @@ def archive(
 
 
 def folder(journal: Journal) -> Path:
-    return journal.path.parent / ArchiveSettings().folder
+    return folder_of(journal.path)
+
+
+def folder_of(path: Path) -> Path:
+    """The archive of a journal's file."""
+    return path.parent / ArchiveSettings().folder
+
+
+def sequences(path: Path, start: float = 0.0, end: float = MIDNIGHT + 1000 * DAY) -> set[int]:
+    """Which scans answer; fails where one answers twice or a file cannot be read."""
+    with History(path) as history:
+        found = [row.sequence for row in history.values("north", [HOT], start, end)]
+        assert history.unreadable == []
+    assert len(found) == len(set(found)), "a scan answers twice"
+    return set(found)
