@@ -24,9 +24,11 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from config.web import WebSettings
+from daemon.web import report_service
 from daemon.web.access.permissions import ROLE_PERMISSIONS, SCOPES, Role
 from daemon.web.connection import Connections
 from daemon.web.server import Listener, bind_tcp_socket
+from tests.support import report_stubs
 from tests.support.brokers import free_port
 from tests.support.web_kit import HIGH, USERS, Rig, web_rig
 
@@ -39,7 +41,10 @@ CHECKS = (
     response_schema_conformance,
 )
 CREDENTIALS = {"authorization", "cookie"}
-THERE = {"unit": "unit-1", "alarm": HIGH, "name": "reboiler_temperature", "from": "-1h", "to": "now"}
+THERE = {
+    "unit": "unit-1", "alarm": HIGH, "name": "reboiler_temperature", "from": "-1h", "to": "now",
+    "zone": "UTC", "every": "10s",
+}  # fmt: skip
 ENDLESS = {"/v1/stream"}
 """Answers that do not end; tests/daemon/web/test_broadcast.py reads them."""
 
@@ -98,7 +103,11 @@ class Served:
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with Served(tmp_path_factory.mktemp("contract")) as running:
+    folder = tmp_path_factory.mktemp("contract")
+    (folder / "answer").touch()
+    with pytest.MonkeyPatch.context() as patch, Served(folder) as running:
+        # Reports come at once: what the real program writes is looked at in test_report_over_http.py.
+        patch.setattr(report_service, "PROGRAM", report_stubs.__name__)
         yield running
 
 
