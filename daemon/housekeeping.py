@@ -13,7 +13,7 @@ import structlog
 from config.site import Site
 from daemon.clock import Clock
 from daemon.journal.archive_process import archive_apart
-from daemon.journal.archiver import Archived
+from daemon.journal.archive_run import Archived
 from daemon.journal.catalogue import catalogue_of
 from daemon.journal.errors import JournalError
 from daemon.journal.retention import Deleted

@@ -24,7 +24,8 @@ from typing import Any
 
 from config.site import ArchiveSettings
 from daemon.journal import schema
-from daemon.journal.archiver import Archived, Archiver
+from daemon.journal.archive_run import Archived
+from daemon.journal.archiver import Archiver
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
 from daemon.journal.errors import JournalError, StoreFailed
 from daemon.journal.manifest import DiskUse

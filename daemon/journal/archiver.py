@@ -1,4 +1,4 @@
-"""Moves closed periods from the journal to the archive, sums them up, and lets old files go.
+"""Moves closed periods from the journal to the archive and sums them up.
 
 Reads the journal through a connection of its own, so that the daemon's writer is held up only for the short
 transactions in which files begin or cease to answer (``daemon.journal.manifest`` says why a kill in between
@@ -13,21 +13,21 @@ import math
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Protocol
+from typing import IO
 
 from config.site import ArchiveSettings
 from daemon.journal import manifest, schema
 from daemon.journal.archive_folder import ArchiveFolder
-from daemon.journal.archive_reading import FileFacts, read_facts, read_statistics
+from daemon.journal.archive_reading import FileFacts, read_statistics
+from daemon.journal.archive_run import Archived, FileKeeper
+from daemon.journal.archive_upkeep import Upkeep
 from daemon.journal.archive_writing import write_scans, write_statistics
 from daemon.journal.blocks import Block, StoredScan, columns_of, read_block
 from daemon.journal.columns import Catalogue, Column
 from daemon.journal.errors import ArchiveDamaged, JournalError, StoreFailed
 from daemon.journal.grid import Grid
-from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart, DiskUse
+from daemon.journal.manifest import HOURS, MINUTES, SCANS, ArchivedPart
 from daemon.journal.reading import EntrySource
 from daemon.journal.summaries import Summaries, combined, joined, of_scans
 
@@ -36,34 +36,6 @@ _CELLS = 250_000
 _GRACE = 600.0
 """How long after its end a period is still open: for values that come late [s]."""
 _MINUTES, _HOURS = Grid(60.0), Grid(3600.0)
-
-
-class FileKeeper(Protocol):
-    """What the archiver asks of the journal's one writer."""
-
-    path: Path
-    identity: str
-
-    def transaction(self) -> AbstractContextManager[sqlite3.Connection]:
-        """Give a durable transaction."""
-        ...
-
-
-@dataclass(slots=True)
-class Archived:
-    """What one run of the archiver did."""
-
-    scans: int = 0
-    files: int = 0
-    bytes: int = 0
-    damaged: int = 0
-    """Scans that could not be read and are not in the archive."""
-    expired: int = 0
-    """Files that were older than they are kept."""
-    trouble: list[str] = field(default_factory=list)
-    """Files that could not be read, in words."""
-    disk: DiskUse = field(default_factory=DiskUse)
-    """What lies on the disk at the end."""
 
 
 class Archiver:
@@ -105,10 +77,11 @@ class Archiver:
             The disk did not take a file; everything that was archived before stays so.
         """
         done = Archived()
+        upkeep = Upkeep(self._journal, self._folder, self._settings)
         try:
             connection = schema.connect_reader(self._journal.path)
             with contextlib.closing(connection), self._claim():
-                self._tidy(connection, now, done)
+                upkeep.tidy(connection, now, done)
                 for unit, name in connection.execute(
                     "SELECT id, name FROM unit WHERE id IN (SELECT unit FROM layout) ORDER BY id"
                 ).fetchall():
@@ -116,7 +89,7 @@ class Archiver:
                         self._pause()
                     while self._sum_up_month(connection, unit, name, now, done):
                         self._pause()
-                self._expire(connection, now, done)
+                upkeep.expire(connection, now, done)
                 done.disk = manifest.usage(connection, self._journal.path)
         except sqlite3.Error as error:
             raise JournalError(f"{self._journal.path}: cannot be read: {error}") from error
@@ -137,56 +110,6 @@ class Archiver:
     def _register(self, unit: str, files: Sequence[ArchivedPart], last: int = 0) -> None:
         with self._journal.transaction() as connection:
             manifest.register(connection, unit, files, last)
-
-    def _tidy(self, connection: sqlite3.Connection, now: float, done: Archived) -> None:
-        """Remove what a killed archiver left, and take in files that a damaged journal forgot.
-
-        A file that nobody knows of is removed if the journal still has all that it holds; it will be written
-        again. If the journal has not, it lost its list of files when it was salvaged, and the file answers
-        unless it is older than files are kept.
-        """
-        known = {part.name for part in manifest.parts(connection)}
-        strays: list[tuple[FileFacts, int, Path]] = []
-        for path in sorted(self._folder.path.glob("*/*")):
-            if path.suffix == ".part":
-                path.unlink()
-            elif path.suffix == ".parquet" and str(path.relative_to(self._folder.path)) not in known:
-                try:
-                    strays.append((*read_facts(path), path))
-                except ArchiveDamaged as damaged:
-                    done.trouble.append(str(damaged))
-        for facts, rows, path in sorted(strays, key=lambda stray: stray[0].last):
-            if facts.identity != self._journal.identity:
-                done.trouble.append(f"archive file {path}: is of another journal")
-                continue
-            unit = connection.execute("SELECT id FROM unit WHERE name = ?", (facts.unit,)).fetchone()
-            held = read_statistics(path, [])
-            scans = rows if facts.width == SCANS else int(held.scans.sum())
-            if unit is not None and self._can_be_made_again(connection, unit[0], facts, scans):
-                path.unlink()
-                continue
-            time = held.time
-            if time.max() < now - self._keep(facts.width):
-                path.unlink()
-            else:
-                part = self._folder.part(facts, path, (float(time.min()), float(time.max())), rows, 0)
-                self._register(facts.unit, [part])
-
-    @staticmethod
-    def _can_be_made_again(connection: sqlite3.Connection, unit: int, facts: FileFacts, scans: int) -> bool:
-        if facts.last <= manifest.mark(connection, unit, facts.width):
-            return False
-        if facts.width == HOURS:
-            made_of = connection.execute(
-                "SELECT count(*) FROM archive WHERE unit = ? AND width = ? AND first >= ? AND last <= ?",
-                (unit, MINUTES, facts.first, facts.last),
-            ).fetchone()
-            return bool(made_of[0])
-        there = connection.execute(
-            "SELECT count(*) FROM entry WHERE kind = 1 AND unit = ? AND sequence BETWEEN ? AND ?",
-            (unit, facts.first, facts.last),
-        ).fetchone()
-        return int(there[0]) >= scans
 
     # ------------------------------------------------------------------ scans and minutes
 
@@ -322,43 +245,6 @@ class Archiver:
         _count(done, files)
         return True
 
-    # ------------------------------------------------------------------ old files
-
-    def _expire(self, connection: sqlite3.Connection, now: float, done: Archived) -> None:
-        """Let files go that are older than they are kept, minutes only once they are summed up to hours.
-
-        A file goes when the next one of its unit is old too: times of a clock that was wrong do not make it
-        go before its neighbours.
-        """
-        everything = manifest.parts(connection)
-        old = []
-        for part in everything:
-            limit = now - self._keep(part.width)
-            if part.finish >= limit:
-                continue
-            (unit,) = connection.execute("SELECT id FROM unit WHERE name = ?", (part.unit,)).fetchone()
-            if part.width == MINUTES and part.last > manifest.mark(connection, unit, HOURS):
-                continue
-            later = [
-                other.finish
-                for other in everything
-                if (other.unit, other.width) == (part.unit, part.width) and other.first > part.last
-            ]
-            if not later:
-                (journal,) = connection.execute(
-                    "SELECT min(time) FROM entry WHERE kind = 1 AND unit = ? AND sequence > ?",
-                    (unit, part.last),
-                ).fetchone()
-                later = [part.finish if journal is None else journal]
-            if min(later) < limit:
-                old.append(part)
-        if old:
-            with self._journal.transaction() as writer:  # first, so that nobody asks for what is gone
-                manifest.forget(writer, [part.name for part in old])
-            for part in old:
-                (self._folder.path / part.name).unlink(missing_ok=True)
-            done.expired += len(old)
-
     def _write_statistics(
         self, of: FileFacts, width: int, columns: Sequence[Column], rows: Summaries
     ) -> ArchivedPart:
@@ -366,10 +252,6 @@ class Archiver:
         path = self._folder.file(facts, float(rows.time[0]))
         self._folder.write(path, lambda part: write_statistics(part, facts, columns, self._catalogue, rows))
         return self._folder.part(facts, path, (float(rows.time[0]), float(rows.time[-1])), len(rows), 0)
-
-    def _keep(self, width: int) -> float:
-        settings = self._settings
-        return {SCANS: settings.keep_scans, MINUTES: settings.keep_minutes}.get(width, settings.keep_hours)
 
 
 def _blocks(

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from config.site import ArchiveSettings
-from daemon.journal.archiver import Archived, Archiver
+from daemon.journal.archive_run import Archived
+from daemon.journal.archiver import Archiver
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
 from daemon.journal.journal import Journal
 from daemon.journal.queries import History
