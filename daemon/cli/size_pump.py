@@ -96,7 +96,7 @@ def size_pump(
     if as_json:
         print(json.dumps(facts(request, report), indent=2, ensure_ascii=False))
     else:
-        _show(report, display_units(units, context))
+        _show(report, {**display_units(units, context), Quantity.GAS_RATE: _drive_gas_unit(units, context)})
     if not report.served:
         raise typer.Exit(FINDINGS)
 
@@ -133,6 +133,15 @@ def facts(request: SizingRequest, report: SizingReport) -> dict[str, Any]:
         "served": report.served,
         "cautions": list(report.cautions),
     }
+
+
+def _drive_gas_unit(system: str, context: UnitContext) -> DisplayUnit:
+    """Return how a pump's drive gas is shown: it is a thousandth of the gas that a unit dries."""
+    from config.quantities import Quantity
+    from config.units import DisplayUnit, conversion
+
+    symbol, decimals = ("Mscfd", 2) if system == "us" else ("Sm3/h", 1)
+    return DisplayUnit(symbol, conversion(symbol, Quantity.GAS_RATE, context), decimals)
 
 
 def _show(report: SizingReport, units: dict[Quantity, DisplayUnit]) -> None:

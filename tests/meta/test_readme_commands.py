@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from daemon.cli.commands import app
 from daemon.cli.exits import FINDINGS, OK
 from tests.support.brokers import free_port
 from tests.support.daemon_process import run_command, running_daemon
+from tests.support.influx_server import influx_server
 from tests.support.sites import _SITE
 
 ROOT = Path(__file__).parents[2]
@@ -31,6 +33,15 @@ protocol = "modbus-tcp"
 host = "127.0.0.1"
 port = {port}
 addressing = "zero-based"
+"""
+DATABASE = """
+[[sinks]]
+kind = "influx"
+name = "history"
+url = "http://127.0.0.1:{port}"
+org = "gas"
+bucket = "teg"
+token_file = "token"
 """
 SIGNALS = "\n".join(
     f"""
@@ -134,9 +145,17 @@ def runnable(words: list[str], folder: Path) -> list[str] | None:
 async def test_every_command_of_the_documents_runs(tmp_path: Path) -> None:
     """Beside a running daemon, as a reader would type them; those without arguments tell what they need."""
     (tmp_path / "new").mkdir()
-    site = _SITE.format(controllers=CONTROLLER.format(port=free_port()), signals=SIGNALS, rest="")
+    (tmp_path / "token").write_text("t0ken\n")
+    (tmp_path / "token").chmod(0o600)
     failures = []
-    async with running_daemon(tmp_path, site) as daemon:
+    async with AsyncExitStack() as services:
+        database = await services.enter_async_context(influx_server())
+        site = _SITE.format(
+            controllers=CONTROLLER.format(port=free_port()),
+            signals=SIGNALS,
+            rest=DATABASE.format(port=database.port),
+        )
+        daemon = await services.enter_async_context(running_daemon(tmp_path, site))
         await daemon.until(daemon.unit, lambda unit: unit["sequence"] > 1)
         for command in mentioned():
             words = runnable(words_of(command), tmp_path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 
 import pytest
 import typer
@@ -149,6 +150,22 @@ def test_the_table_shows_units_pumps_and_cautions() -> None:
     assert result.exit_code == 0
     for text in ("lb/MMscf", "gal/h", "ASTM D1142", "north", "serves", "Cautions", "site procedures"):
         assert text in result.stdout
+
+
+@pytest.mark.parametrize(("units", "shown"), [("us", "Mscfd"), ("si", "Sm3/h")])
+def test_a_small_pumps_drive_gas_is_readable(units: str, shown: str) -> None:
+    """Drive gas per glycol times glycol, by hand from the two lines above it."""
+    small = [*GAS[:4], "--rate", "2 MMscfd", "--units", units]
+    result = CliRunner().invoke(app, small, env={"COLUMNS": "160"})
+    numbers = {
+        name: float(re.findall(rf"^{name} +([\d.]+)", result.stdout, re.MULTILINE)[0])
+        for name in ("drive gas per glycol", "circulation at the highest load", "drive gas")
+    }
+    ratio, glycol, gas = numbers.values()
+    by_hand = ratio * glycol * 24.0 / 1000.0 if units == "us" else ratio * glycol / 1000.0
+    assert gas > 0.5
+    assert gas == pytest.approx(by_hand, abs=0.06)
+    assert re.search(rf"^drive gas +[\d.]+ {shown} ", result.stdout, re.MULTILINE)
 
 
 def test_no_pump_large_enough_is_a_finding() -> None:
