@@ -18,8 +18,8 @@ PROGRAM = "daemon.report.process"
 """Asked over its standard input and output, not imported: what a report costs is not the daemon's."""
 WAITING = 3
 """Reports being written or waiting for it; more are told to come again."""
-MOST_SCANS = 3_000_000
-"""Scans that one report may be made from: a month of one-second scans."""
+MOST_SCANS = 3_200_000
+"""Scans that one report may be made from: a month of one-second scans, a year of ten-second scans."""
 WRITING_TIME = 300.0
 """How long one report may take [s]."""
 PIECE = 64 * 1024

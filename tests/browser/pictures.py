@@ -15,6 +15,7 @@ from collections.abc import AsyncIterator
 from importlib.resources import files
 from pathlib import Path
 
+import httpx
 from playwright.async_api import Browser, async_playwright
 
 from daemon.cli.demo_page import USERS_FILE
@@ -22,7 +23,7 @@ from daemon.web.access.accounts import Accounts, AccountsFile, User
 from daemon.web.access.passwords import hash_password
 from daemon.web.access.permissions import Role
 from tests.browser.chromium import CHROMIUM_ARGUMENTS, chromium_program
-from tests.browser.station import PASSWORD
+from tests.browser.station import PASSWORD, PATIENCE
 from tests.support.brokers import embedded_broker, free_port
 
 SIZES = {"control-room": (1920, 1080), "desk": (1280, 800), "phone": (390, 844)}
@@ -86,6 +87,7 @@ async def main(folder: Path, stories: list[str]) -> None:
             upsets = STORIES[story]
             with tempfile.TemporaryDirectory() as work:
                 async with _playing(Path(work), upsets) as url:
+                    await _answering(url)
                     await asyncio.sleep(SETTLE)
                     await _take(browser, url, folder, story)
         await browser.close()
@@ -109,6 +111,16 @@ async def _playing(work: Path, upsets: str) -> AsyncIterator[str]:
         _program("run", str(work / "site.toml")),
     ):
         yield f"http://127.0.0.1:{web}"
+
+
+async def _answering(url: str) -> None:
+    """Return when the page answers."""
+    async with httpx.AsyncClient() as client, asyncio.timeout(4 * PATIENCE):
+        while True:
+            with contextlib.suppress(httpx.TransportError):
+                if (await client.get(f"{url}/healthz")).is_success:
+                    return
+            await asyncio.sleep(0.2)
 
 
 @contextlib.asynccontextmanager

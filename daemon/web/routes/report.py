@@ -44,7 +44,7 @@ def add_report_routes(api: FastAPI, daemon: Daemon, reports: ReportService) -> N
     ) -> Response:
         """Write a report: margin, purity, circulation, reboiler, pump, glycol, alarms, data.
 
-        One file without scripts that needs nothing else. A month of one-second scans takes about a minute;
+        One file without scripts that needs nothing else. A month of one-second scans takes a minute or two;
         one report is written at a time.
         """
         try:

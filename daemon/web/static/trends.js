@@ -9,6 +9,7 @@ import { svg } from "./values.js";
 const MOST_SERIES = 12;
 const LONGEST = 400 * 86400;
 const SHORTEST = 10;
+const MOST_POINTS = 1500;
 const EXPORTED_ROWS = 200000;
 const EXPORT_WIDTHS = ["10s", "1min", "10min", "1h", "1d"];
 const DEFAULT = ["dew_point_margin", "reboiler_temperature", "stroke_rate"];
@@ -19,6 +20,7 @@ const state = { unit: at("unit").value, names: asked.getAll("name"), from: null,
 const SCAN_PERIODS = Object.fromEntries([...at("unit").options].map((one) => [one.value, Number(one.dataset.period)]));
 let charts = [];
 let turn = 0;
+let shownAt = 0;
 
 const wall = () => boxNow() / 1000;
 const spanLength = () => (at("span").value === "own" ? state.to - state.from : Number(at("span").value));
@@ -53,7 +55,8 @@ async function trend(from, to, points) {
 
 // From the steps of alarms to the stretches in which they were annunciated.
 async function alarmSpans(from, to) {
-  const text = await (await ask(`/v1/records?kind=alarm&unit=${state.unit}&from=${from - 86400}&to=${to}&format=jsonl`)).text();
+  const since = Math.max(from - 86400, to - LONGEST + 1); // what stands at the beginning began before it
+  const text = await (await ask(`/v1/records?kind=alarm&unit=${state.unit}&from=${since}&to=${to}&format=jsonl`)).text();
   const open = new Map();
   const spans = [];
   const quiet = new Set(["NORM", "SHLVD", "DSUPR", "OOSRV"]);
@@ -106,7 +109,8 @@ async function show() {
     at("trend-error").textContent = "Choose a value on the left.";
     return;
   }
-  const points = Math.min(1500, Math.max(200, Math.round(at("charts").clientWidth - 70)));
+  shownAt = performance.now();
+  const points = Math.min(MOST_POINTS, Math.max(200, Math.round(at("charts").clientWidth - 70)));
   try {
     const shift = comparedShift(from, to);
     const [now, earlier, alarms, limits] = await Promise.all([
@@ -329,5 +333,8 @@ for (const id of ["compare", "other"]) if (asked.has(id)) at(id).value = asked.g
 showOther();
 await loadSeries();
 await show();
-// Live: slower for long spans, which change little.
-setInterval(() => state.live && document.visibilityState === "visible" && show(), 10000);
+// Live: a picture is drawn anew when half a point more is there, and not oftener than every ten seconds.
+setInterval(() => {
+  const due = performance.now() - shownAt > (500 * spanLength()) / MOST_POINTS;
+  if (state.live && due && document.visibilityState === "visible") show();
+}, 10000);
