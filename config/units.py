@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -249,6 +250,11 @@ class DisplayUnit:
         """Write an SI value in this unit."""
         number = f"{self.conversion.from_si(si):.{self.decimals}f}"
         return f"{number} {self.symbol}".rstrip() if with_symbol else number
+
+
+def value_writer(units: Mapping[Quantity, DisplayUnit]) -> Callable[[Quantity, float], str]:
+    """Return what writes an SI value of a quantity with its unit, as a site shows it."""
+    return lambda quantity, si: units[quantity].format(si)
 
 
 _DISPLAY: dict[str, dict[Quantity, tuple[str, int]]] = {

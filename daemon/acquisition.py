@@ -106,11 +106,23 @@ class UnitScanner:
         """Time between two scans as the box bears it at present [s]."""
         return self._pacer.period * self._pacer.stretch
 
-    def take_over(self, previous: UnitScanner) -> None:
-        """Go on counting and showing where the scanner of the same unit stood before a reload."""
-        self.figures, self.latest = previous.figures, previous.latest
-        self.last_taken, self._sequence = previous.last_taken, previous._sequence
-        self._pacer.missed = previous.missed
+    def exchange(self, unit: DehydrationUnit, monitor: UnitMonitor, board: Board, pacer: ScanPacer) -> None:
+        """Go on between two scans with what a reload has made anew; figures, numbers and grid go on.
+
+        One synchronous stretch: whoever holds this scanner finds the one monitor or the other, and no scan
+        falls between.
+        """
+        scanning = self._timer is not None
+        self.stop()
+        before = self._pacer
+        if (pacer.period, pacer.polled) == (before.period, before.polled):
+            pacer = before
+        else:
+            pacer.missed, pacer.stretch = before.missed, before.stretch
+            pacer.due = min(before.due, self._clock.monotonic() + pacer.period)
+        self.unit, self.monitor, self._board, self._pacer = unit, monitor, board, pacer
+        if scanning:
+            self.start()
 
     def start(self) -> None:
         """Begin to scan; needs a running event loop."""

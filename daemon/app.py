@@ -28,6 +28,7 @@ from daemon.housekeeping import Housekeeping
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
 from daemon.keeper import Keeper
+from daemon.monitor.alarms.engine import Departure
 from daemon.notify import ServiceManager, overdue, scans_of
 from daemon.parts import (
     VERSION,
@@ -37,6 +38,8 @@ from daemon.parts import (
     begin_sources,
     build_parts,
     checkpoint,
+    depart,
+    departures,
     ended,
     eternal,
     kept_texts,
@@ -112,6 +115,8 @@ async def run_daemon(
             if load is not None:
                 parts.reloads = Reloads()
             parts.texts = texts or {}
+            for unit, text in departures(journal, site).items():
+                depart(parts, unit, text, Departure("the configuration that was loaded has no such unit"))
             await _serve(parts, folder, stop, ready, load, hang_up or asyncio.Event())
 
 

@@ -23,6 +23,8 @@ from daemon.journal.storage import StorageFigures
 from daemon.journal.writer import JournalWriter
 from daemon.keeper import Keeper
 from daemon.model import AlarmState
+from daemon.monitor.alarms.engine import NOT_CONFIGURED, Departure
+from daemon.monitor.farewell import farewell
 from daemon.monitor.unit_monitor import SavedStateError, UnitMonitor
 from daemon.notify import ServiceManager
 from daemon.reload import Reloads
@@ -88,14 +90,41 @@ def build_parts(
 ) -> Parts:
     """Build what a site file describes; ``saved`` holds the monitors' states by unit."""
     board = Board(site, clock)
-    fleet = Fleet(_scanner(site, unit, saved.get(unit.name), board, writer, clock) for unit in site.units)
+    scanners = []
+    for unit in site.units:
+        scanner = scanner_of(site, unit, monitor_of(site, unit), board, writer, clock)
+        if (text := saved.get(unit.name)) is not None:
+            restore(scanner.monitor, text)
+        scanners.append(scanner)
+    sources = build_sources(site, folder, board, clock, keeper.past_reading)
+    return joined(site, folder, keeper, writer, clock, own, board, Fleet(scanners), sources)
+
+
+def joined(
+    site: Site,
+    folder: Path,
+    keeper: Keeper,
+    writer: JournalWriter,
+    clock: Clock,
+    own: SelfWatch,
+    board: Board,
+    fleet: Fleet,
+    sources: list[Source],
+) -> Parts:
+    """Join what reads and evaluates with sinks of its own."""
 
     def alarm_state(unit: str, alarm: str) -> AlarmState | None:
         return own.alarm_state(alarm) if unit == DAEMON else fleet.alarm_state(unit, alarm)
 
-    sources = build_sources(site, folder, board, clock, keeper.past_reading)
     sinks = build_sinks(site, folder, writer, clock, keeper.sink_changed, alarm_state, keeper.event)
     return Parts(site, clock, keeper, writer, board, fleet, sources, sinks, own)
+
+
+def departures(journal: Journal, site: Site) -> dict[str, str]:
+    """Return the states in which monitors were kept of units that the site does not have, by unit."""
+    names = journal.kept_units() - {unit.name for unit in site.units} - {DAEMON}
+    found = {name: checkpoint(journal, name) for name in sorted(names)}
+    return {name: text for name, text in found.items() if text is not None}
 
 
 def checkpoint(journal: Journal, unit: str) -> str | None:
@@ -104,22 +133,41 @@ def checkpoint(journal: Journal, unit: str) -> str | None:
     return None if found is None else found.body
 
 
-def _scanner(
-    site: Site, unit: DehydrationUnit, saved: str | None, board: Board, writer: JournalWriter, clock: Clock
+def monitor_of(site: Site, unit: DehydrationUnit) -> UnitMonitor:
+    """Build the monitor of a unit."""
+    return UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
+
+
+def scanner_of(
+    site: Site,
+    unit: DehydrationUnit,
+    monitor: UnitMonitor,
+    board: Board,
+    writer: JournalWriter,
+    clock: Clock,
 ) -> UnitScanner:
-    monitor = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
-    scanner = UnitScanner(unit, monitor, board, writer, clock, pacer_for(site, unit, clock.monotonic()))
-    if saved is not None:
-        restore(scanner, saved)
-    return scanner
+    """Build what takes a unit's scans."""
+    return UnitScanner(unit, monitor, board, writer, clock, pacer_for(site, unit, clock.monotonic()))
 
 
-def restore(scanner: UnitScanner, saved: str) -> None:
+def restore(monitor: UnitMonitor, saved: str, departure: Departure = NOT_CONFIGURED) -> None:
     """Let a monitor go on from a kept state; one that cannot be read is told, and the unit begins anew."""
     try:
-        scanner.monitor.restore(saved)
+        monitor.restore(saved, departure)
     except SavedStateError as error:
-        log.error("checkpoint_refused", unit=scanner.unit.name, reason=str(error))  # noqa: TRY400 - the reason says it all
+        log.error("checkpoint_refused", unit=monitor.unit, reason=str(error))  # noqa: TRY400 - the reason says it all
+
+
+def depart(parts: Parts, unit: str, saved: str, departure: Departure) -> None:
+    """Keep and send on that a unit is no longer watched: no alarm of it stays without an end."""
+    now = parts.clock.wall()
+    try:
+        outcome = farewell(unit, saved, now, parts.clock.monotonic(), departure)
+    except SavedStateError as error:
+        log.error("checkpoint_refused", unit=unit, reason=str(error))  # noqa: TRY400 - the reason says it all
+        return
+    if outcome is not None:
+        parts.writer.put_nowait(outcome)
 
 
 def web_of(parts: Parts, folder: Path) -> WebParts:

@@ -23,6 +23,7 @@ from daemon.clock import Clock
 from daemon.journal.writer import JournalWriter
 from daemon.model import AlarmState, AlarmTransition, OperatorAction, Outcome
 from daemon.monitor.alarms import AlarmSnapshot
+from daemon.monitor.alarms.engine import NOT_CONFIGURED, Departure
 from daemon.monitor.daemon_monitor import DaemonFigures, DaemonMonitor
 from daemon.monitor.unit_monitor import SavedStateError
 from daemon.sinks.runner import SinkRunner
@@ -95,20 +96,20 @@ class SelfWatch:
         self._started = clock.monotonic()
         self.monitor = _monitor(site)
 
-    def restore(self, saved: str | None) -> None:
+    def restore(self, saved: str | None, departure: Departure = NOT_CONFIGURED) -> None:
         """Go on from a kept state; one that cannot be read is told, and the alarms begin anew."""
         if saved is None:
             return
         try:
-            self.monitor.restore(saved)
+            self.monitor.restore(saved, departure)
         except SavedStateError as error:
             log.error("checkpoint_refused", unit="daemon", reason=str(error))  # noqa: TRY400 - the reason says it all
 
-    def reconfigure(self, site: Site) -> None:
-        """Take another configuration; alarms that both have go on where they stood."""
+    def reconfigure(self, site: Site, departure: Departure = NOT_CONFIGURED) -> None:
+        """Take another configuration; alarms that both have go on where they stood, the others end."""
         saved = self.monitor.save()
         self.monitor = _monitor(site)
-        self.restore(saved)
+        self.restore(saved, departure)
 
     def alarm_state(self, alarm: str) -> AlarmState | None:
         """Return an alarm's present state; ``None`` if there is no such alarm."""

@@ -24,12 +24,10 @@ from typing import Concatenate, ParamSpec, TypeVar
 from daemon.journal import schema
 from daemon.journal.drafts import Draft
 from daemon.journal.errors import JournalUnusable, StoreFailed, Unstorable
+from daemon.journal.inserting import Inserter
 from daemon.journal.integrity import Salvage, check_quickly, is_damage, lock, salvage, verify
-from daemon.journal.packing import layout_of, pack_record, pack_scan
 from daemon.journal.reading import EntrySource
 from daemon.journal.retention import Pruned, prune_scans
-from daemon.journal.schema import KIND_NUMBERS, SCAN
-from daemon.journal.steps import Kept, store_step
 from daemon.model import Entry, EntryKind, Outcome
 
 ALL_KINDS = frozenset(EntryKind)
@@ -130,9 +128,7 @@ class Journal:
         self._chain = bytes.fromhex(meta.get("chain_head", schema.chain_start(self.identity).hex()))
         self._machine_boot, self._started = machine_boot, now
         self._boot: int | None = None
-        self._units: dict[str, int] = dict(run("SELECT name, id FROM unit"))
-        self._layouts: dict[tuple[int, tuple[str, ...], tuple[str, ...]], int] = {}
-        self._kept: Kept = {}
+        self._inserter = Inserter(self._connection)
         try:
             self.store(())
         except StoreFailed:
@@ -205,7 +201,7 @@ class Journal:
                 self._boot = self._enroll()
             for draft in drafts:
                 try:
-                    chain = self._insert(draft, chain)
+                    chain = self._inserter.insert(draft, chain, self._boot)
                 except (TypeError, ValueError, OverflowError, LookupError, sqlite3.InterfaceError) as error:
                     raise Unstorable(draft.first, f"{type(error).__name__}: {error}") from error
             if chain is not self._chain:
@@ -225,58 +221,9 @@ class Journal:
         if self._connection.in_transaction:
             with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
                 self._connection.execute("ROLLBACK")
-        # Names that the undone transaction had added are not in the file.
-        self._units.clear()
-        self._layouts.clear()
-        self._kept.clear()
+        self._inserter.forget()
         if not enrolled:
             self._boot = None
-
-    def _insert(self, draft: Draft, chain: bytes) -> bytes:
-        outcome, run, boot = draft.outcome, self._connection.execute, self._boot or 0
-        unit = self._unit_id(outcome.unit)
-        if draft.has_scan:
-            layout = self._layout_id(unit, outcome)
-            run(
-                "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, layout, body) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    draft.first,
-                    SCAN,
-                    unit,
-                    self._boot,
-                    outcome.time,
-                    outcome.monotonic,
-                    layout,
-                    pack_scan(outcome),
-                ),
-            )
-        for sequence, record in draft.records():
-            entry = Entry(sequence, record.unit, record.time, record)
-            kind, text = KIND_NUMBERS[entry.kind], pack_record(record)
-            chain = schema.chain_hash(chain, sequence, kind, record.unit, boot, text)
-            run(
-                "INSERT INTO entry (sequence, kind, unit, boot, time, monotonic, body, hash) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    sequence,
-                    kind,
-                    self._unit_id(record.unit),
-                    self._boot,
-                    record.time,
-                    outcome.monotonic,
-                    text,
-                    chain,
-                ),
-            )
-        if outcome.checkpoint is not None:
-            run(
-                "INSERT OR REPLACE INTO checkpoint (unit, sequence, time, monotonic, boot, body) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
-                (unit, draft.last, outcome.time, outcome.monotonic, self._boot, outcome.checkpoint),
-            )
-        store_step(self._connection, outcome, unit, boot, (draft.first, draft.last), self._kept)
-        return chain
 
     # ------------------------------------------------------------------ reading
 
@@ -297,6 +244,12 @@ class Journal:
             return None
         sequence, time, monotonic, machine_boot, body = row
         return Checkpoint(unit, sequence, time, monotonic, machine_boot == self._machine_boot, body)
+
+    @_one_at_a_time
+    def kept_units(self) -> set[str]:
+        """Return the names of all units of which a monitor's state is kept, those of long ago too."""
+        rows = self._connection.execute("SELECT name FROM checkpoint JOIN unit ON unit.id = checkpoint.unit")
+        return {str(name) for (name,) in rows}
 
     @_one_at_a_time
     def verify(self) -> list[str]:
@@ -383,26 +336,6 @@ class Journal:
             self._set_meta(clean="1", next_sequence=str(self._next))
         self._connection.close()
         self._lock.close()
-
-    # ------------------------------------------------------------------ names
-
-    def _unit_id(self, name: str) -> int:
-        known = self._units.get(name)
-        if known is None:
-            self._connection.execute("INSERT OR IGNORE INTO unit (name) VALUES (?)", (name,))
-            row = self._connection.execute("SELECT id FROM unit WHERE name = ?", (name,)).fetchone()
-            known = self._units[name] = int(row[0])
-        return known
-
-    def _layout_id(self, unit: int, outcome: Outcome) -> int:
-        key = (unit, tuple(outcome.signals), tuple(outcome.results))
-        known = self._layouts.get(key)
-        if known is None:
-            run, text = self._connection.execute, layout_of(outcome).to_json()
-            run("INSERT OR IGNORE INTO layout (unit, columns) VALUES (?, ?)", (unit, text))
-            row = run("SELECT id FROM layout WHERE unit = ? AND columns = ?", (unit, text)).fetchone()
-            known = self._layouts[key] = int(row[0])
-        return known
 
     def _put_cursor(self, name: str, sequence: int) -> None:
         self._connection.execute(

@@ -17,11 +17,11 @@ from typing import Any
 from config.alarms import ResolvedAlarm
 from config.daemon_alarms import DAEMON
 from config.quantities import Quantity
-from config.units import DisplayUnit
+from config.units import DisplayUnit, value_writer
 from daemon.model import AlarmTransition, OperatingState, OperatorAction, Outcome, Result, Status
 from daemon.monitor.alarms.actions import ActionRefusedError
 from daemon.monitor.alarms.conditions import AlarmInputs
-from daemon.monitor.alarms.engine import AlarmEngine
+from daemon.monitor.alarms.engine import NOT_CONFIGURED, AlarmEngine, Departure, check_saved
 from daemon.monitor.alarms.record import AlarmSnapshot
 from daemon.monitor.moment import Moment, TimeLine
 from daemon.monitor.unit_monitor import CLOCK_STEP, SavedStateError
@@ -84,11 +84,12 @@ class DaemonMonitor:
 
     def __init__(self, alarms: Sequence[ResolvedAlarm], display: Mapping[Quantity, DisplayUnit]) -> None:
         self._alarms = tuple(alarms)
-        self._display = display
+        self._write = value_writer(display)
         self._begin()
 
     def _begin(self) -> None:
         self._timeline = TimeLine()
+        self._departure = NOT_CONFIGURED
         self._engine = AlarmEngine(DAEMON, self._alarms, self._write)
         self._saved_alarms: Mapping[str, object] | None = None
         self._dropped = _Recent()
@@ -155,8 +156,10 @@ class DaemonMonitor:
         state = {"version": VERSION, "time": self._timeline.save(), "alarms": alarms, "step": self._step}
         return json.dumps(state, allow_nan=False, separators=(",", ":"))
 
-    def restore(self, text: str) -> None:
+    def restore(self, text: str, departure: Departure = NOT_CONFIGURED) -> None:
         """Go on from a saved state; counts begin anew, as they do in a new run of the daemon.
+
+        ``departure`` says why alarms that stood and are no longer configured have gone.
 
         Raises
         ------
@@ -164,12 +167,13 @@ class DaemonMonitor:
             The text is not what ``save`` made; the monitor is as new.
         """
         self._begin()
+        self._departure = departure
         try:
             state: dict[str, Any] = json.loads(text)
             if state["version"] != VERSION:
                 raise SavedStateError(f"saved state of the daemon is of version {state['version']}")
             # Read once now, so that what cannot be read is refused here.
-            AlarmEngine(DAEMON, self._alarms, self._write).restore(state["alarms"], time=0.0, monotonic=0.0)
+            check_saved(state["alarms"])
             self._timeline.restore(state["time"])
             self._step = None if state["step"] is None else (state["step"][0], state["step"][1])
             self._saved_alarms = state["alarms"]
@@ -184,7 +188,7 @@ class DaemonMonitor:
         if self._saved_alarms is None:
             return untold
         saved, self._saved_alarms = self._saved_alarms, None
-        return self._engine.restore(saved, time=moment.time, monotonic=moment.now)
+        return self._engine.restore(saved, time=moment.time, monotonic=moment.now, departure=self._departure)
 
     def _note_clock(self, before: Moment | None, moment: Moment) -> None:
         if before is None or moment.shift != before.shift:
@@ -238,9 +242,6 @@ class DaemonMonitor:
             alarms=transitions,
             checkpoint=checkpoint,
         )
-
-    def _write(self, quantity: Quantity, si: float) -> str:
-        return self._display[quantity].format(si)
 
 
 def _well(trouble: str) -> Result:

@@ -16,7 +16,7 @@ from typing import Any
 from config.alarms import ResolvedAlarm
 from config.quantities import Quantity
 from config.site import DehydrationUnit, Site
-from config.units import UnitContext, display_units
+from config.units import UnitContext, display_units, value_writer
 from daemon.model import (
     AlarmTransition,
     Event,
@@ -32,7 +32,7 @@ from daemon.model import (
 from daemon.monitor.ageing import HeartbeatWatch, Verdict
 from daemon.monitor.alarms.actions import ActionRefusedError
 from daemon.monitor.alarms.conditions import AlarmInputs
-from daemon.monitor.alarms.engine import AlarmEngine
+from daemon.monitor.alarms.engine import NOT_CONFIGURED, AlarmEngine, Departure, check_saved
 from daemon.monitor.alarms.record import AlarmSnapshot
 from daemon.monitor.checks import SignalCheck
 from daemon.monitor.entries import GLYCOL_CHANGE, take_entry
@@ -85,13 +85,15 @@ class UnitMonitor:
         self.saves = True
         self._site, self._unit, self._alarms = site, unit, tuple(alarms)
         self._specs = signal_specs(site, unit)
-        self._display = display_units(
-            site.site.unit_system, UnitContext(site.site.barometric_pressure, site.site.gas_base)
-        )
+        context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+        # No method of its own: parts that hold one would keep a monitor that a reload has replaced alive.
+        self._write = value_writer(display_units(site.site.unit_system, context))
         self._begin()
 
     def _begin(self) -> None:
         """Build every part anew."""
+        self._untouched = True  # until something is put into it: building costs more than restoring
+        self._departure = NOT_CONFIGURED
         unit, specs = self._unit, self._specs
         pump = unit.pump_in_service
         self._timeline = TimeLine()
@@ -123,6 +125,11 @@ class UnitMonitor:
     def _now(self) -> float:
         last = self._timeline.last
         return 0.0 if last is None else last.now
+
+    @property
+    def unit(self) -> str:
+        """Name of the unit."""
+        return self._unit.name
 
     @property
     def state(self) -> OperatingState:
@@ -234,6 +241,7 @@ class UnitMonitor:
         ActionRefusedError
             With the reason (``daemon.monitor.alarms.actions``); nothing was changed.
         """
+        self._untouched = False
         moment = self._timeline.at(action.time, action.monotonic)
         ended = self._resume_alarms(moment)
         try:
@@ -248,6 +256,7 @@ class UnitMonitor:
         A sample of the lean glycol corrects the calculated purity; new glycol or a calibrated instrument ends
         such a correction, and new glycol begins its age anew. Other entries change nothing.
         """
+        self._untouched = False
         told = take_entry(entry, self._process.purity, self._write)
         if entry.data.get("work") == GLYCOL_CHANGE:
             self._outlook.glycol_changed(float(entry.data["done"] or 0.0))
@@ -273,15 +282,19 @@ class UnitMonitor:
         }
         return json.dumps(state, allow_nan=False, separators=(",", ":"))
 
-    def restore(self, text: str) -> None:
+    def restore(self, text: str, departure: Departure = NOT_CONFIGURED) -> None:
         """Go on from a saved state; signals and alarms that are new since begin anew.
+
+        ``departure`` says why alarms that stood and are no longer configured have gone.
 
         Raises
         ------
         SavedStateError
             The text is not what ``save`` made for this unit; the monitor is as new.
         """
-        self._begin()
+        if not self._untouched or self._timeline.last is not None:
+            self._begin()
+        self._untouched, self._departure = False, departure
         try:
             state = json.loads(text)
             if state["version"] != VERSION or state["unit"] != self._unit.name:
@@ -314,9 +327,7 @@ class UnitMonitor:
         self._stall = state["stall"]
         self._checkpoint_at = -math.inf if state["checkpoint_at"] is None else state["checkpoint_at"]
         # Read once now, so that what cannot be read is refused here; taken over when the time is known.
-        AlarmEngine(self._unit.name, self._alarms, self._write).restore(
-            state["alarms"], time=0.0, monotonic=0.0
-        )
+        check_saved(state["alarms"])
         self._saved_alarms = state["alarms"]
 
     def _resume_alarms(self, moment: Moment) -> tuple[AlarmTransition, ...]:
@@ -331,8 +342,8 @@ class UnitMonitor:
         saved, self._saved_alarms = self._saved_alarms, None
         last = self._timeline.restored_from or moment
         if moment.now - last.now <= 3.0 * self._unit.scan_period:
-            return self._engine.restore(saved, time=last.time, monotonic=last.now)
-        return self._engine.restore(saved, time=moment.time, monotonic=moment.now)
+            moment = last
+        return self._engine.restore(saved, time=moment.time, monotonic=moment.now, departure=self._departure)
 
     def _judged(self, scan: Scan, moment: Moment) -> dict[str, Reading]:
         """Run every check over the scan's readings."""
@@ -401,9 +412,6 @@ class UnitMonitor:
 
     def _event(self, kind: str, time: float, message: str, **data: str | float | None) -> Event:
         return Event(self._unit.name, kind, time, message, data)
-
-    def _write(self, quantity: Quantity, si: float) -> str:
-        return self._display[quantity].format(si)
 
 
 def _given(scan: Scan, signals: Mapping[str, Reading]) -> StepInput:

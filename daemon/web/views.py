@@ -38,7 +38,13 @@ class Views:
             time=rfc3339(outcome.time),
             sequence=outcome.sequence,
             scan_period=unit.scan_period,
-            signals=[self._signal(unit, name, value, outcome) for name, value in outcome.signals.items()],
+            # Just after a reload the last outcome may have a signal that the configuration has not, or the
+            # other way round.
+            signals=[
+                self._signal(unit, name, value, outcome)
+                for name, value in outcome.signals.items()
+                if name in unit.signals
+            ],
             results=[self._result(name, value, outcome) for name, value in outcome.results.items()],
         )
 

@@ -297,23 +297,25 @@ async def test_a_refused_action_is_not_kept() -> None:
     assert rig.writer.taken == []
 
 
-async def test_figures_and_numbers_go_on_over_a_reload() -> None:
+async def test_figures_numbers_and_grid_go_on_over_a_reload() -> None:
     rig = make_rig()
     rig.scanner.start()
     rig.report("quick", "other")
     rig.report("quick", "other", after=4.0)  # whoever held the box up for four seconds
-    rig.scanner.stop()
     missed = rig.scanner.missed
     assert missed > 0
 
     after = make_rig(rig.clock)
-    after.scanner.take_over(rig.scanner)
-    after.scanner.start()
-    after.report("quick", "other", after=1.0)
+    due = rig.scanner._pacer.due
+    rig.scanner.exchange(after.scanner.unit, after.monitor, after.board, after.scanner._pacer)
+    assert rig.scanner._pacer.due == due
+    rig.report("quick", "other", after=0.5)  # the board of before is nobody's business any more
+    after.report("quick", "other", after=0.5)
 
-    assert after.scanner.figures.taken == 3
-    assert after.scanner.missed == missed
+    assert rig.scanner.figures.taken == 3
+    assert rig.scanner.missed == missed
     assert [scan.sequence for scan in after.monitor.scans] == [2]
+    assert len(rig.monitor.scans) == 2
 
 
 async def test_lateness_is_counted() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import signal
 from collections.abc import Iterator
 from contextlib import suppress
@@ -11,7 +12,9 @@ from pathlib import Path
 import pytest
 from pyModbusTCP.server import ModbusServer
 
+from daemon.model import NO_LONGER_CONFIGURED
 from daemon.reload import ReloadRefused, Reloads, differences, needs_restart
+from tests.daemon.sinks.test_webhook import Receiver, receiver
 from tests.support.brokers import free_port
 from tests.support.daemon_process import command_json, run_command, running_daemon
 from tests.support.sites import site_with
@@ -206,3 +209,43 @@ async def test_hang_up_takes_a_changed_file(controller_port: int, tmp_path: Path
         daemon.process.send_signal(signal.SIGHUP)
         await asyncio.sleep(0)
         assert await daemon.stop() == 0
+
+
+async def test_what_a_reload_takes_away_is_told_as_ended(controller_port: int, tmp_path: Path) -> None:
+    unit = site_text(controller_port)
+    unit = unit[unit.index("[[units]]") : unit.index("[alarms.")].replace("unit-1", "unit-2")
+    async with receiver() as hook:
+        sink = '[[sinks]]\nkind = "webhook"\nname = "hook"\nunits = [%s]\n'
+        sink += f'url = "http://127.0.0.1:{hook.port}/"\n'
+        both, off = site_text(controller_port, rest=unit + sink % '"unit-1", "unit-2"'), "enabled = false\n"
+        async with running_daemon(tmp_path, both) as daemon:
+            first = await daemon.until(lambda: daemon.alarm(HIGH), lambda one: one["state"] == "UNACK")
+            second = await daemon.until(
+                lambda: daemon.alarm(HIGH, "unit-2"), lambda one: one["state"] == "UNACK"
+            )
+            # Unit 2 goes, out of the sink's filter too; unit 1 goes on without the alarm.
+            (tmp_path / "site.toml").write_text(site_text(controller_port, rest=off + sink % '"unit-1"'))
+            code, _, errors = await run_command(
+                "reload", str(tmp_path / "site.toml"), "--reason", "sold", "--as", "kim"
+            )
+            assert code == 0, errors
+            configuration = (await daemon.get("/v1/health"))["configuration"]
+            heard = await daemon.until(
+                lambda: ends_of(hook), lambda ends: {first["occurrence"], second["occurrence"]} <= ends.keys()
+            )
+            await daemon.stop()
+    for occurrence in (first["occurrence"], second["occurrence"]):
+        end = heard[occurrence]
+        assert (end["state"], end["previous_state"], end["annunciated"]) == ("NORM", "UNACK", False)
+        assert end["reason"] == f"removed from the configuration by reload {configuration}, kim"
+        assert (end["actor"], end["alarm_class"], end["priority"]) == ("kim", "equipment", "medium")
+
+
+async def ends_of(hook: Receiver) -> dict[str, dict[str, object]]:
+    """By occurrence, what a receiver was told of alarms that are no longer configured."""
+    told = [json.loads(body)["data"] for _, _, body in hook.requests]
+    return {
+        one["occurrence"]: one
+        for one in told
+        if one["type"] == "alarm" and one["event"] == NO_LONGER_CONFIGURED
+    }

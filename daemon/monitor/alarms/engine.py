@@ -11,7 +11,8 @@ its condition becomes true keeps it quiet, and alarms that come together can be 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from pydantic import TypeAdapter
 
@@ -44,6 +45,16 @@ from daemon.monitor.alarms.record import (
 _VERSION = 1
 CAUSES_TOLD = 3
 """A transition carries at most so many likely causes; the list of alarms shows all."""
+
+
+class Departure(NamedTuple):
+    """Why alarms that stood are no longer configured, and who took them away; empty where nobody knows."""
+
+    reason: str
+    actor: str = ""
+
+
+NOT_CONFIGURED = Departure("the configuration that was loaded has no such alarm")
 
 
 def _no_diagnosis() -> tuple[LikelyCause, ...]:
@@ -187,21 +198,25 @@ class AlarmEngine:
         return dumped
 
     def restore(
-        self, saved: Mapping[str, object], *, time: float, monotonic: float
+        self,
+        saved: Mapping[str, object],
+        *,
+        time: float,
+        monotonic: float,
+        departure: Departure = NOT_CONFIGURED,
     ) -> tuple[AlarmTransition, ...]:
         """Go on from ``save()``, at ``time`` [POSIX s UTC] and ``monotonic`` [s] of this run.
 
         Delays go on from where they stood; of a shelving's UTC deadline and its remaining seconds the
-        earlier counts. Returned are the ends of alarms that were under way and are no longer configured.
+        earlier counts. Returned are the ends of alarms that were under way and are no longer configured, with
+        the reason that ``departure`` gives.
 
         Raises
         ------
         ValueError
             ``saved`` is not what ``save()`` made; nothing was changed.
         """
-        engine = _SAVED.validate_python(saved)
-        if engine.version != _VERSION:
-            raise ValueError(f"saved alarms are of version {engine.version}, this program knows {_VERSION}")
+        engine = _read(saved)
         self._time, self._monotonic, self._counter = time, monotonic, engine.counter
         self._first_out.sequences = dict(engine.first_out)
         downtime = max(0.0, time - engine.time)
@@ -211,7 +226,7 @@ class AlarmEngine:
             if record is not None:
                 record.resume(alarm, now=monotonic, time=time, downtime=downtime)
             elif alarm.life.state is not AlarmState.NORMAL:
-                ends.append(self._end_of_unknown(name, alarm, time))
+                ends.append(_end(self._unit, name, alarm, time, departure))
         return tuple(ends)
 
     def _judge(self, record: AlarmRecord, inputs: AlarmInputs, *, changed: bool) -> _Due | None:
@@ -341,21 +356,6 @@ class AlarmEngine:
             causes=causes,
         )
 
-    def _end_of_unknown(self, name: str, alarm: SavedAlarm, time: float) -> AlarmTransition:
-        return AlarmTransition(
-            unit=self._unit,
-            alarm=name,
-            occurrence=alarm.occurrence,
-            previous=alarm.life.state,
-            state=AlarmState.NORMAL,
-            event=NO_LONGER_CONFIGURED,
-            time=time,
-            priority=Priority(alarm.priority),
-            message=f"{alarm.title or name}: no longer configured",
-            reason="the configuration that was loaded has no such alarm",
-            alarm_class=alarm.alarm_class,
-        )
-
     def _snapshot(self, record: AlarmRecord) -> AlarmSnapshot:
         seen = record.seen
         return AlarmSnapshot(
@@ -374,3 +374,65 @@ class AlarmEngine:
             held=seen.why if seen.position is Position.UNKNOWN else "",
             first_out=record.first_out,
         )
+
+
+def check_saved(saved: Mapping[str, object]) -> None:
+    """See that saved alarms can be read.
+
+    Raises
+    ------
+    ValueError
+        They are not what ``AlarmEngine.save`` made, or of a version that this program does not know.
+    """
+    _read(saved)
+
+
+def _read(saved: Mapping[str, object]) -> _SavedEngine:
+    engine = _SAVED.validate_python(saved)
+    if engine.version != _VERSION:
+        raise ValueError(f"saved alarms are of version {engine.version}, this program knows {_VERSION}")
+    return engine
+
+
+def departed(
+    unit: str, saved: Mapping[str, object], time: float, departure: Departure
+) -> tuple[tuple[AlarmTransition, ...], dict[str, object]]:
+    """End every alarm of a unit that is no longer configured, from what ``save()`` made.
+
+    Returns
+    -------
+    tuple
+        The ends, and the saved alarms without them: what the unit goes on from if it comes back.
+
+    Raises
+    ------
+    ValueError
+        ``saved`` is not what ``save()`` made.
+    """
+    engine = _read(saved)
+    ends = tuple(
+        _end(unit, name, alarm, time, departure)
+        for name, alarm in engine.alarms.items()
+        if alarm.life.state is not AlarmState.NORMAL
+    )
+    emptied: dict[str, object] = _SAVED.dump_python(
+        replace(engine, alarms={}, first_out={}), mode="json", exclude_defaults=True
+    )
+    return ends, emptied
+
+
+def _end(unit: str, name: str, alarm: SavedAlarm, time: float, departure: Departure) -> AlarmTransition:
+    return AlarmTransition(
+        unit=unit,
+        alarm=name,
+        occurrence=alarm.occurrence,
+        previous=alarm.life.state,
+        state=AlarmState.NORMAL,
+        event=NO_LONGER_CONFIGURED,
+        time=time,
+        priority=Priority(alarm.priority),
+        message=f"{alarm.title or name}: no longer configured",
+        reason=departure.reason,
+        actor=departure.actor,
+        alarm_class=alarm.alarm_class,
+    )

@@ -151,6 +151,7 @@ class AlarmRecord:
         """Return what a restart needs, at monotonic time ``now``."""
         shelf = self.shelf
         window = self.watch.window
+        stands = self.life.state is not AlarmState.NORMAL
         return SavedAlarm(
             life=self.life,
             pending=self.detector.pending,
@@ -167,9 +168,9 @@ class AlarmRecord:
             first_out=self.first_out,
             rule=self.rule.save(),
             samples=() if window is None else window.ages(now),
-            priority=self.alarm.priority if self.occurrence else "low",
-            alarm_class=self.alarm.alarm_class if self.occurrence else "",
-            title=self.alarm.title if self.occurrence else "",
+            priority=self.alarm.priority if stands else "low",
+            alarm_class=self.alarm.alarm_class if stands else "",
+            title=self.alarm.title if stands else "",
         )
 
     def resume(self, saved: SavedAlarm, *, now: float, time: float, downtime: float) -> None:
