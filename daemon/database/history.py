@@ -42,6 +42,10 @@ from daemon.sinks.influx_connection import Answered, InfluxConnection, NoAnswer,
 RECORDS = frozenset({EntryKind.ALARM, EntryKind.EVENT})
 PAGE = 60_000
 """Cells that one question asks for, about: what is held in memory at a time."""
+_SPAN = 30 * 86400 * MICROSECONDS
+"""Time of one column that a question for statistics covers: the database reads every value in it."""
+_PATIENCE = 60.0
+"""A question may take longer than the writing of a batch [s]."""
 _BLOCK = 2000
 _FIRST_SPAN = 600 * MICROSECONDS
 
@@ -70,6 +74,7 @@ class DatabaseHistory:
     """Rows passed over for being damaged: a database has none."""
 
     def __init__(self, settings: InfluxSettings, wording: Wording, context: UnitContext, now: float) -> None:
+        settings = settings.model_copy(update={"timeout": max(settings.timeout, _PATIENCE)})
         self._settings = settings
         self._place = Place(settings.bucket, settings.measurement_prefix, wording.site)
         self._now = _micro(now) + MICROSECONDS
@@ -210,7 +215,7 @@ class DatabaseHistory:
     ) -> Iterator[Summaries]:
         """Yield what the database works out for windows of a width [us], some at a time."""
         low, stop = _micro(start), _micro(end)
-        page = step * max(1, PAGE // (7 * len(columns)))
+        page = step * max(1, min(PAGE // (7 * len(columns)), _SPAN // (step * len(columns))))
         while low < stop:
             high = min(stop, low // step * step + page)
             rows = list(self._ask(self._place.statistics(unit, columns, low, high, step)))

@@ -115,7 +115,7 @@ class Encoder:
             age = decimal(scan.time - reading.time)
             line = f"{head}age={age},quality={int(status.quality)}i,status={int(status)}i"
             if reading.reason:
-                line += f",reason={text(reading.reason)}"
+                line += f",reason={text(_one_line(reading.reason))}"
             if value is not None and math.isfinite(value):
                 line += f",value={decimal((value - offset) / factor)}"
             lines.append(line + end)
@@ -124,7 +124,7 @@ class Encoder:
             value, spread, status = result.value, result.uncertainty, result.status
             line = f"{head}quality={int(status.quality)}i,status={int(status)}i"
             if result.reason:
-                line += f",reason={text(result.reason)}"
+                line += f",reason={text(_one_line(result.reason))}"
             if value is not None and math.isfinite(value):
                 if spread is not None and math.isfinite(spread):
                     line += f",uncertainty={decimal(spread / abs(factor))}"
@@ -207,6 +207,11 @@ class Encoder:
             "sequence": f"{entry.sequence}i",
         }
         return f"{series(f'{self._prefix}_event', tags)} {_written(fields)}"
+
+
+def _one_line(words: str) -> str:
+    """Leave line ends out: a reason may quote what a source sent, and some servers end a point there."""
+    return " ".join(words.splitlines())
 
 
 def _odd(value: object) -> bool:

@@ -60,6 +60,14 @@ def test_a_scan_becomes_a_point_a_value() -> None:
     assert len(lines) == 4
 
 
+def test_a_reason_stays_on_its_line() -> None:
+    reading = Reading(None, Status.BAD_CONFIGURATION_ERROR, START, 1.0, 'no number in "a\r\nb"\nx,y=1 2')
+    record = ScanRecord("unit-1", START, OperatingState.DRYING, {"gas_rate": reading}, {})
+    [line, _] = Encoder(WORDING, "tegwatch").lines(Entry(1, "unit-1", START, record))
+    assert parse_line(line)[1]["reason"] == 'no number in "a b" x,y=1 2'
+    assert len(line.splitlines()) == 1
+
+
 def test_si_values_carry_no_unit() -> None:
     lines = Encoder(WORDING, "plant", si=True).lines(scan(7))
     assert any(
