@@ -1,16 +1,22 @@
-"""Control charts on standardised residuals: small lasting shifts that no limit would show.
+"""A control chart on standardised residuals: small lasting shifts that no limit would show.
 
-A residual is what remains of a value when everything known is taken off: tray efficiency against its usual
-value, lean purity against its laboratory, delivered against displaced volume. CUSUM adds up what exceeds a
-slack, EWMA averages with fading memory. Both are told by how often they call a false alarm, and that in days:
-a chart that calls falsely once in 500 samples does so every eight minutes at one sample a second. Samples
-must be far enough apart to be independent (five time constants and more); ``Residual`` sees to it.
+A residual is what remains of a value when everything known is taken off: measured less calculated dew point,
+delivered against displaced volume. CUSUM adds up what exceeds a slack; no chart with as few false alarms
+finds a shift of the size that it is made for sooner (Moustakides 1986). How seldom they are is told in days:
+a chart that calls falsely once in 500 samples does so every eight minutes at one sample a second.
+
+Run lengths are those of independent samples. A plant's residual follows its own past: weather, an analyzer's
+lag, day and night. With a correlation of 0.3 from hour to hour a chart made for one false alarm a year calls
+every month. ``Residual`` therefore learns the correlation with the scatter and judges by the deviation that
+sums of such samples have.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 
 @dataclass(slots=True)
@@ -35,36 +41,6 @@ class Cusum:
         self.upper = max(0.0, self.upper + z - self.slack)
         self.lower = max(0.0, self.lower - z - self.slack)
         return _side(self.upper > self.limit, self.lower > self.limit)
-
-
-@dataclass(slots=True)
-class Ewma:
-    """Exponentially weighted moving average (Roberts 1959) with limits that widen from the start.
-
-    Parameters
-    ----------
-    width : float
-        Limit L in standard deviations of the average (Lucas and Saccucci 1990).
-    weight : float
-        Weight lambda of the newest sample, above 0 to 1.
-    """
-
-    width: float
-    weight: float = 0.2
-    average: float = 0.0
-    count: int = 0
-
-    def add(self, z: float) -> int:
-        """Take one standardised residual; return 1 or -1 for a shift up or down, else 0."""
-        self.average = self.weight * z + (1.0 - self.weight) * self.average
-        self.count += 1
-        return _side(self.average > self.limit, self.average < -self.limit)
-
-    @property
-    def limit(self) -> float:
-        """Limit of the average after the samples seen so far, in standard deviations of a sample."""
-        faded = 1.0 - (1.0 - self.weight) ** (2 * self.count)
-        return self.width * math.sqrt(self.weight / (2.0 - self.weight) * faded)
 
 
 def _side(up: bool, down: bool) -> int:  # noqa: FBT001 - the two sides of a chart
@@ -132,34 +108,32 @@ def cusum_limit(false_alarm_every: float, sample_period: float, slack: float = 0
 class Residual:
     """Standardises a value against its own usual behaviour, learnt once and then kept.
 
-    Values are averaged over ``period`` so that samples are independent; the first ``learning`` of them give
-    mean and standard deviation. Learning goes on only while the caller feeds values of a healthy unit.
+    Values are averaged over ``period``; the first ``learning`` averages give mean, standard deviation s and
+    the correlation r of neighbours. z is in units of ``s sqrt((1 + r) / (1 - r))``, the deviation that counts
+    in sums of correlated samples (Bartlett 1946; Bagshaw and Johnson 1975 for CUSUM, both from memory).
+    Learning goes on only while the caller feeds values of a healthy unit.
 
     Parameters
     ----------
     period : float
-        Time over which values are averaged into one sample [s]; five time constants and more.
+        Time over which values are averaged into one sample [s].
     learning : int
         Number of samples from which usual behaviour is learnt.
     smallest_deviation : float
-        Standard deviations below this are taken as this: a value that never moved has none to judge by.
+        Deviations below this are taken as this: a value that never moved has none to judge by.
     """
 
     period: float
     learning: int
     smallest_deviation: float
-    mean: float = 0.0
-    squares: float = 0.0
+    samples: list[float] = field(default_factory=list)
+    """While learning; empty afterwards."""
     learnt: int = 0
+    mean: float = 0.0
+    deviation: float = math.inf
     total: float = 0.0
     count: int = 0
     since: float | None = None
-
-    @property
-    def deviation(self) -> float:
-        """Standard deviation of the learnt samples."""
-        spread = math.sqrt(self.squares / (self.learnt - 1)) if self.learnt > 1 else 0.0
-        return max(spread, self.smallest_deviation)
 
     def add(self, now: float, value: float | None) -> float | None:
         """Take a value at monotonic time ``now``, ``None`` if bad; return z when a sample is complete."""
@@ -175,8 +149,40 @@ class Residual:
         self.since, self.total, self.count = None, 0.0, 0
         if self.learnt >= self.learning:
             return (sample - self.mean) / self.deviation
+        self.samples.append(sample)
         self.learnt += 1
-        step = sample - self.mean
-        self.mean += step / self.learnt
-        self.squares += step * (sample - self.mean)
+        if self.learnt == self.learning:
+            self.mean, deviation = usual(self.samples)
+            self.deviation = max(deviation, self.smallest_deviation)
+            self.samples = []
         return None
+
+    def shift(self, step: float) -> None:
+        """Go on with values that are higher by ``step`` than those before."""
+        self.samples = [sample + step for sample in self.samples]
+        self.mean += step
+        self.total += step * self.count
+
+
+MOST_CORRELATION = 0.9
+"""A correlation above this cannot be told from a trend in some dozens of samples."""
+
+
+def usual(samples: Sequence[float]) -> tuple[float, float]:
+    """Return the mean of samples, and the deviation that counts in sums of them.
+
+    Parameters
+    ----------
+    samples : sequence of float
+        At least three, in the order of time.
+    """
+    count = len(samples)
+    mean = sum(samples) / count
+    squares = sum((sample - mean) ** 2 for sample in samples)
+    if squares == 0.0:
+        return mean, 0.0
+    neighbours = sum((one - mean) * (other - mean) for one, other in itertools.pairwise(samples))
+    correlation = neighbours / squares
+    # Few samples show less correlation than there is (Kendall 1954, Marriott and Pope 1954).
+    correlation = min(max(0.0, correlation + (1.0 + 3.0 * correlation) / count), MOST_CORRELATION)
+    return mean, math.sqrt(squares / (count - 1) * (1.0 + correlation) / (1.0 - correlation))

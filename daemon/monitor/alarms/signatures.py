@@ -33,7 +33,7 @@ class Observable(enum.StrEnum):
     REBOILER = "reboiler temperature"
     STROKES = "stroke rate"
     OUTLET = "measured outlet moisture"
-    CONTACTOR_DROP = "contactor pressure drop"
+    TRAY_DROP = "contactor pressure drop for its gas flow"
     CONTACTOR_LEVEL = "contactor level"
     SURGE_LEVEL = "surge level"
     FLASH_GAS = "flash gas"
@@ -172,12 +172,21 @@ _OUTSIDE: Final[Mapping[str, str]] = {
 """How what comes from outside moves; a fault inside the unit moves none of it. Ours, by definition."""
 
 
+_BY_ITS_GAS_FLOW: Final[Mapping[str, str]] = {"inlet gas hotter or pressure lower": "n"}
+"""Where the reference's pressure drop moves only because the gas flows faster.
+
+Trays drop with the square of the velocity times the density of the gas, so a lower pressure at the same
+standard rate raises the drop without anything being wrong on the trays. What is looked at here has that taken
+off (``daemon.monitor.outlook.evidence``). Foam and flooding are what then remains: the reference tells foam
+by "dP up at unchanged gas flow", and flooding begins where the drop leaves the square law.
+"""
+
 _DEFINING: Final[Mapping[str, Observable]] = {
     "low circulation (any cause)": Observable.STROKES,
     "plugged strainer or filter": Observable.FILTER_DROP,
     "over-circulation": Observable.STROKES,
-    "foaming in contactor": Observable.CONTACTOR_DROP,
-    "contactor flooding": Observable.CONTACTOR_DROP,
+    "foaming in contactor": Observable.TRAY_DROP,
+    "contactor flooding": Observable.TRAY_DROP,
     "burner out": Observable.BURNER,
     "still top too hot (loss of reflux)": Observable.STILL_TOP,
     "cold glycol / below gas T": Observable.LEAN_TEMPERATURE,
@@ -189,6 +198,7 @@ _DEFINING: Final[Mapping[str, Observable]] = {
 def _signature(fault: str, cells: str, check: str) -> Signature:
     inside = [observable for observable in Observable if observable not in _FROM_OUTSIDE]
     outside = _OUTSIDE.get(fault, "n n n").split()
+    drop = _BY_ITS_GAS_FLOW.get(fault)
     expected = {
         observable: frozenset(_LETTERS[letter] for letter in cell)
         for observable, cell in (
@@ -197,6 +207,8 @@ def _signature(fault: str, cells: str, check: str) -> Signature:
         )
         if cell != "."
     }
+    if drop is not None:
+        expected[Observable.TRAY_DROP] = frozenset(_LETTERS[letter] for letter in drop)
     return Signature(fault, expected, check, _DEFINING.get(fault))
 
 

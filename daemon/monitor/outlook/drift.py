@@ -1,13 +1,16 @@
 """Small lasting shifts that no limit shows: control charts on what should not change.
 
-Each hour's mean of a residual is one sample. The unit's own first three days of drying say what is usual,
-then a two-sided CUSUM (Page 1954) adds up what exceeds one standard deviation. Its decision limit is for one
-false alarm in a year of independent samples; learning from 72 samples instead of knowing makes that about
-one in half a year (tests simulate it). A shift that has stood for two weeks is the new usual.
+Each hour's mean of a residual is one sample. The unit's own first three days of drying say what is usual:
+mean, scatter and how far an hour follows the one before it. Then a two-sided CUSUM (Page 1954) adds up what
+exceeds half a deviation. Its decision limit is for one false alarm in two years of independent samples whose
+usual behaviour is known. Learning it from 72 samples makes that about one a year, also for a residual that
+follows its own past or the time of day (tests simulate both). A shift that has stood for two weeks is the new
+usual.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
@@ -20,9 +23,9 @@ PERIOD = 3600.0
 """Time over which a residual is averaged into one sample [s]."""
 LEARNING = 72
 """Samples from which the usual is learnt."""
-SLACK = 1.0
-"""Slack of the chart [standard deviations]: finds shifts of two, and lets day and night be."""
-FALSE_ALARM_EVERY = 365 * 86400.0
+SLACK = 0.5
+"""Slack of the chart [standard deviations]: made for lasting shifts of one."""
+FALSE_ALARM_EVERY = 730 * 86400.0
 """Mean time between false alarms of the chart, were the usual known exactly [s]."""
 ACCEPTED_AFTER = 14 * 86400.0
 """A shift that has stood for this long is the new usual [s]."""
@@ -74,13 +77,15 @@ class DriftChart:
 
     def recalculated(self, step: float) -> None:
         """Go on with values that are higher by ``step`` than those before."""
-        self._residual.mean += step
-        self._residual.total += step * self._residual.count
+        self._residual.shift(step)
 
     def save(self) -> dict[str, object]:
         """Return the state as JSON values."""
+        known = math.isfinite(self._residual.deviation)
+        deviation = {"deviation": self._residual.deviation if known else None}
         return {
-            "residual": asdict(self._residual),
+            "limit": LIMIT,
+            "residual": asdict(self._residual) | deviation,
             "sums": [self._chart.upper, self._chart.lower],
             "shifted_since": self._shifted_since,
         }
@@ -88,8 +93,9 @@ class DriftChart:
     def restore(self, saved: Mapping[str, Any]) -> None:
         """Take over a saved state."""
         learned = saved["residual"]
-        if learned["period"] == PERIOD and learned["learning"] == LEARNING:
-            self._residual = Residual(**(learned | {"smallest_deviation": self._smallest}))
+        if (learned["period"], learned["learning"], saved.get("limit")) == (PERIOD, LEARNING, LIMIT):
+            known = {"smallest_deviation": self._smallest, "deviation": learned["deviation"] or math.inf}
+            self._residual = Residual(**(learned | known))
             self._chart.upper, self._chart.lower = saved["sums"]
             self._shifted_since = saved["shifted_since"]
 

@@ -45,7 +45,7 @@ SOURCES: Mapping[Observable, _Source] = {
     Observable.REBOILER: _Source("reboiler_temperature", 0.7),
     Observable.STROKES: _Source("stroke_rate", 0.0, 0.03),
     Observable.OUTLET: _Source("measured_dew_point", 0.7),
-    Observable.CONTACTOR_DROP: _Source("contactor_differential_pressure", 0.0, 0.04),
+    Observable.TRAY_DROP: _Source("contactor_differential_pressure", 0.0, 0.04),
     Observable.CONTACTOR_LEVEL: _Source("contactor_level", 0.01),
     Observable.SURGE_LEVEL: _Source("surge_level", 0.01),
     Observable.FLASH_GAS: _Source("flash_pressure", 0.0, 0.01),
@@ -109,7 +109,7 @@ class Evidence:
         self._at = view.now
         bad = set()
         for observable, source in SOURCES.items():
-            value = view.value(source.name)
+            value = _tray_drop(view) if observable is Observable.TRAY_DROP else view.value(source.name)
             if value is None:
                 bad.add(observable)
                 continue
@@ -163,3 +163,16 @@ class Evidence:
         self._watched = {
             known[name]: _Watched(*values) for name, values in saved["watched"].items() if name in known
         }
+
+
+def _tray_drop(view: View) -> float | None:
+    """Return the contactor's pressure drop over what its gas flow makes of it; ``None`` if not known.
+
+    Over velocity squared times density, which for a standard rate Q is Q2 T / P: the dry trays' drop (an
+    orifice's law; handbooks). A constant while nothing is wrong on the trays.
+    """
+    names = ("contactor_differential_pressure", "gas_rate", "contactor_temperature", "contactor_pressure")
+    drop, rate, temperature, pressure = (view.value(name) for name in names)
+    if drop is None or rate is None or temperature is None or pressure is None or rate <= 0.0:
+        return None
+    return drop * pressure / (rate * rate * temperature)

@@ -40,6 +40,9 @@ WORDS = {
     Move.ERRATIC: r"erratic|slugging",
 }
 
+# The source's pressure drop is as measured; ours has taken off what the gas flow makes of it.
+BY_GAS_FLOW = {("inlet gas hotter or pressure lower", Observable.TRAY_DROP)}
+
 
 def test_every_signature_is_justified_by_the_words_of_its_source() -> None:
     with TABLE.open(encoding="utf-8") as file:
@@ -47,7 +50,7 @@ def test_every_signature_is_justified_by_the_words_of_its_source() -> None:
     assert [signature.fault for signature in REFERENCE] == list(rows)
     for signature in REFERENCE:
         for observable, moves in signature.expected.items():
-            if observable not in COLUMNS:
+            if observable not in COLUMNS or (signature.fault, observable) in BY_GAS_FLOW:
                 continue
             cell = rows[signature.fault][COLUMNS[observable]]
             for move in moves:
@@ -98,7 +101,7 @@ def test_evidence_against_costs_rank() -> None:
     seen = {
         Observable.FILTER_DROP: Move.UP,
         Observable.STROKES: Move.DOWN,
-        Observable.CONTACTOR_DROP: Move.DOWN,
+        Observable.TRAY_DROP: Move.DOWN,
     }
     before = {item.fault: item.share for item in diagnose(seen)}
     later = {item.fault: item for item in diagnose(seen | {Observable.FLASH_GAS: Move.STEADY})}

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 import json
 import math
 import random
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pytest
@@ -235,19 +236,36 @@ def test_a_shift_of_two_deviations_is_found_within_hours_and_a_steady_unit_is_le
     assert max(feed(0.0, 24 * 30)) < 1.0
     shifted = feed(2.0, 24)
     assert max(shifted) >= 1.0
-    # Two-sided CUSUM, k = 1, 2 sd, h 6: 6 to 8 samples (run lengths computed for alarms of 365 days: 6.9).
+    # Two-sided CUSUM, k = 0.5, 2 sd: 6 to 7 samples by the chain of Brook and Evans (tests of the charts).
     assert next(index for index, share in enumerate(shifted) if share >= 1.0) < 14
 
 
+def correlated(noise: random.Random, correlation: float, daily: float) -> Iterator[float]:
+    """Hourly residuals that follow the one before, and the time of day [standard deviations]."""
+    value, phase, rest = noise.gauss(0.0, 1.0), noise.uniform(0.0, 6.28), math.sqrt(1.0 - correlation**2)
+    for hour in itertools.count():
+        value = correlation * value + rest * noise.gauss(0.0, 1.0)
+        yield value + daily * math.sin(2.0 * math.pi * hour / 24.0 + phase)
+
+
+# Correlation from hour to hour, and amplitude of day and night in standard deviations.
+RESIDUALS = [(0.0, 0.0), (0.3, 0.0), (0.6, 0.0), (0.9, 0.0), (0.0, 1.5)]
+
+
 @pytest.mark.slow
-def test_learning_costs_false_alarms_and_no_more_than_stated() -> None:
-    """The texts say one false alarm in about half a year; learning from 72 samples is in it."""
+@pytest.mark.parametrize(("correlation", "daily"), RESIDUALS)
+def test_false_alarms_are_as_seldom_as_said(correlation: float, daily: float) -> None:
+    """One in about a year, learning included, for residuals of every kind.
+
+    Counted is the first false alarm of each chart within a year. At one alarm a year 38 of 60 charts have
+    one, with a deviation of 4; 55 of 60 would be one in 146 days.
+    """
     noise = random.Random(20260102)
     alarms, days = 0, 0.0
     for _ in range(60):
-        chart = DriftChart(0.01)
+        chart, residual = DriftChart(0.01), correlated(noise, correlation, daily)
         for sample in range(LEARNING + 24 * 365):
-            value = noise.gauss(0.0, 1.0)
+            value = next(residual)
             chart.update(2.0 * sample * PERIOD, value)
             found = chart.update((2.0 * sample + 1.0) * PERIOD, value)
             if (found.value or 0.0) >= 1.0:
@@ -255,8 +273,8 @@ def test_learning_costs_false_alarms_and_no_more_than_stated() -> None:
                 break
         days += (sample - LEARNING) / 24.0
     between = days / max(alarms, 1)
-    print(f"\n{alarms} first false alarms in {days:.0f} days: one in {between:.0f} days")
-    assert between > 120.0
+    print(f"\ncorrelation {correlation}, daily {daily}: {alarms} in {days:.0f} days, one in {between:.0f}")
+    assert between > 250.0
 
 
 # ------------------------------------------------------------------------------------------------ start-up
@@ -333,6 +351,8 @@ def test_what_moved_is_told_from_what_is_as_usual() -> None:
     evidence, noise = Evidence(), random.Random(20260101)
     at = 0
 
+    gas: dict[str, Any] = {"gas_rate": 1.6, "contactor_temperature": 300.0, "contactor_pressure": 5.6e6}
+
     def look(seconds: int, rate: float, spread: float, *, quiet: bool) -> dict[Observable, Move]:
         nonlocal at
         begin = at
@@ -342,7 +362,9 @@ def test_what_moved_is_told_from_what_is_as_usual() -> None:
                     at,
                     results={"stroke_rate": noise.gauss(rate, 0.001)},
                     surge_level=noise.gauss(0.5, 0.002),
-                    contactor_differential_pressure=noise.gauss(9000.0, spread),
+                    **gas,
+                    contactor_differential_pressure=noise.gauss(9000.0, spread)
+                    * (5.6e6 / gas["contactor_pressure"]),
                     filter_differential_pressure=bad(at) if not quiet else 2e4,
                 ),
                 quiet=quiet,
@@ -351,11 +373,21 @@ def test_what_moved_is_told_from_what_is_as_usual() -> None:
 
     assert look(1000, 0.3, 50.0, quiet=True) == {}
     assert set(look(3600, 0.3, 50.0, quiet=True).values()) == {Move.STEADY}
+    gas["contactor_pressure"] = (
+        4.5e6  # the same gas flows faster: trays drop more, and nothing is wrong on them
+    )
+    seen = look(600, 0.3, 50.0, quiet=False)
+    assert {one for one, move in seen.items() if move is not Move.STEADY} == {Observable.GAS_PRESSURE}
+    gas["contactor_pressure"] = 5.6e6
+    look(1200, 0.3, 50.0, quiet=False)
     seen = look(900, 0.2, 2000.0, quiet=False)
     assert seen == {
         Observable.STROKES: Move.DOWN,
         Observable.SURGE_LEVEL: Move.STEADY,
-        Observable.CONTACTOR_DROP: Move.ERRATIC,
+        Observable.TRAY_DROP: Move.ERRATIC,
+        Observable.GAS_TEMPERATURE: Move.STEADY,
+        Observable.GAS_PRESSURE: Move.STEADY,
+        Observable.GAS_RATE: Move.STEADY,
     }
 
 
