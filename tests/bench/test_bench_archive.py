@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from config.loader import load_site
 from config.site import ArchiveSettings
 from daemon.journal import manifest
 from daemon.journal.archive_folder import ArchiveFolder
@@ -28,11 +29,13 @@ from daemon.journal.journal import Journal
 from daemon.journal.queries import History
 from daemon.journal.summaries import combined, of_scans
 from daemon.model import OperatingState, Outcome, Reading, Result, Status
+from daemon.web.trends import trend
 from tests.bench.test_bench_journal import RESULTS, SIGNALS, field_scans, seconds
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(900)]
 
 DAY = 86400.0
+TODAY = DAY / 2
 MIDNIGHT = 1_700_006_400.0
 
 
@@ -151,12 +154,24 @@ def _year(folder: Path, days: int) -> tuple[Path, float]:
     end = MIDNIGHT + days * DAY
     archiver = Archiver(journal, ArchiveSettings(), bench_catalogue(), folder)
     archiver.run(end + 3 * DAY)  # sums months up to hours
-    with journal.transaction() as connection:
-        connection.execute(
-            "INSERT OR REPLACE INTO meta VALUES ('next_sequence', ?)", (str(20 + days * count),)
-        )
+    journal._next = 20 + days * count  # as if it had given the numbers that the files hold
+    journal.commit(list(_today(columns, end, 20 + days * count)))
     journal.close()
     return path, end
+
+
+def _today(columns, start, first):
+    """Half a day that is not archived yet."""
+    rng = np.random.default_rng(8)
+    for number in range(round(TODAY)):
+        at, noise = start + number, rng.normal(0, 0.15, len(columns))
+        signals = {
+            one.name: Reading(350.0 + noise[at_], Status.GOOD, at - 0.05, at)
+            for at_, one in enumerate(columns)
+            if one.kind == "signal"
+        }
+        results = {one.name: Result(5.0, 0.3, Status.GOOD) for one in columns if one.kind == "result"}
+        yield Outcome("north", first + number, at, at, OperatingState.DRYING, signals, results)
 
 
 def _write_day(journal, home, start, first, columns, rng) -> None:
@@ -218,6 +233,62 @@ def test_query_times_over(year, days):
         naive = seconds(lambda: _by_hand(path, start, end))
         print(f"  {'the same by hand':24} {naive * 1e3:8.1f} ms   (DuckDB over the files of scans)")
         assert took["1-min mean of 1 point"] < naive
+
+
+@pytest.mark.parametrize("days", [30, 365])
+def test_a_trend_over(year, days):
+    """Four values over the span that ends now: today's scans are in the journal, the rest is archived."""
+    path, _ = year
+    site = load_site(Path(__file__).parents[2] / "config" / "examples" / "demo.toml")
+    names = [f"signal:signal_{n}" for n in range(4)]
+    end = MIDNIGHT + 365 * DAY + TODAY
+    took = {}
+    for name, since, points in (
+        ("the last hour", end - 3600.0, 600), (f"{days} days", end - days * DAY, 600),
+        (f"{days} days, as fine as it goes", end - days * DAY, 5000),
+    ):  # fmt: skip
+
+        def drawn(since=since, points=points):
+            with History(path) as history:
+                assert trend(history, site, "north", names, since, end, points).unreadable == []
+
+        took[name] = min(seconds(drawn) for _ in range(3))
+        print(f"\n  trend of 4 values over {name:32} {took[name] * 1e3:8.1f} ms", end="")
+    print()
+    # What costs is today: the past is summed up. Scan by scan a year would cost thousands of times an hour.
+    assert took[f"{days} days"] < 50 * took["the last hour"]
+
+
+def test_bytes_held_within_a_deadband_against_every_value(tmp_path):
+    """Noise of one standard deviation of 0.15 degF on a drift, in registers of 0.1 degF; half a day."""
+    rng = np.random.default_rng(5)
+    count = 43_200
+    walk = np.cumsum(rng.normal(0, 0.004, (count, 4)), axis=0) + 375 + rng.normal(0, 0.15, (count, 4))
+    values = (np.round(walk, 1) + 459.67) / 1.8
+    columns = [Column("signal", f"signal_{n}") for n in range(4)]
+    zero = np.zeros((count, 4))
+    block = Block(
+        np.arange(count), MIDNIGHT + np.arange(count, dtype=float), np.full(count, 6), values,
+        zero.astype(np.int64), zero + np.nan, zero + 0.05, [{} for _ in range(count)], 0,
+    )  # fmt: skip
+    sizes = {}
+    print("\n  four noisy temperatures, status and source time included")
+    for deadband in (None, 0.3, 0.6, 1.0):
+        facts = ColumnFacts(Grain(0.1 / 1.8, 459.67 / 1.8), deadband=deadband and deadband / 1.8)
+        known = Catalogue("bench", {("north", column): facts for column in columns})
+        path = tmp_path / "a.parquet"
+        took = seconds(
+            lambda known=known, path=path: write_scans(
+                path, FileFacts("id", "north", 0, 0, count), columns, known, lambda: [block]
+            )
+        )
+        sizes[deadband] = size_of(path) / (4 * count)
+        name = "every value" if deadband is None else f"within {deadband:g} degF"
+        print(
+            f"  {name:20} {sizes[deadband]:6.3f} B/sample, packed at {4 * count / took / 1e3:.0f} k samples/s"
+        )
+    assert sizes[1.0] < sizes[0.6] < sizes[0.3] < sizes[None]
+    assert sizes[0.6] < 0.5 * sizes[None]
 
 
 def _by_hand(path: Path, start: float, end: float) -> None:
