@@ -157,9 +157,9 @@ async def test_a_reload_keeps_alarms_and_leaves_no_scan_out(controller_port: int
         assert (await daemon.alarm(HIGH))["occurrence"] == raised["occurrence"]
         await daemon.stop()
 
-    code, kept, _ = await run_command("configurations", "list", site)
+    code, known, _ = await run_command("configurations", "list", site)
     assert code == 0
-    assert kept.splitlines()[-1].endswith("reloaded  text kept by kim: new set point")
+    assert known.splitlines()[-1].endswith("reloaded  text kept by kim: new set point")
     records = await command_json("history", site, "--records", "--format", "json", "--from", "-1h")
     kinds = [record["name"] for record in records]
     assert kinds.count("configuration changed") == 1
