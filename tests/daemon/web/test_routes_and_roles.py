@@ -124,7 +124,7 @@ def test_no_route_of_the_api_leads_to_a_source(rig: Rig) -> None:
     fields = set(type(rig.daemon).__dataclass_fields__)
     assert fields == {
         "site", "version", "journal", "clock", "fleet", "board", "writer", "sinks", "tasks", "audit",
-        "reload", "own",
+        "reload", "own", "storage",
     }  # fmt: skip
     assert all(
         isinstance(route, APIRoute) or route.path == "/v1/openapi.json" for route in rig.network.router.routes
