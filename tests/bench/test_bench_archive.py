@@ -205,6 +205,7 @@ def _layout_maker(columns):
     return Outcome("north", 0, MIDNIGHT - DAY, 0.0, OperatingState.DRYING, signals, results)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("days", [1, 30, 365])
 def test_query_times_over(year, days):
     path, end = year
@@ -235,6 +236,7 @@ def test_query_times_over(year, days):
         assert took["1-min mean of 1 point"] < naive
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("days", [30, 365])
 def test_a_trend_over(year, days):
     """Four values over the span that ends now: today's scans are in the journal, the rest is archived."""

@@ -38,7 +38,7 @@ from daemon.sources.ticks import Distribution
 from tests.support.canned_modbus import canned_server
 from tests.support.fleet import fleet_site
 
-pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.bench, pytest.mark.nightly, pytest.mark.timeout(600)]
 
 SETTLE, SECONDS = 4.0, 10.0
 COUNTS = (10, 50, 300, 1000)
