@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
 from config.base import StrictModel
 from config.fields import Duration
@@ -208,6 +208,19 @@ class AlarmOverride(StrictModel):
     """Why it was changed: document, person, date."""
 
 
+def _defines(value: object) -> str:
+    keys = value if isinstance(value, dict) else getattr(value, "__dict__", {})
+    return "definition" if "input" in keys or "condition" in keys else "change"
+
+
+AlarmEntry = Annotated[
+    Annotated[AlarmDefinition, Tag("definition")] | Annotated[AlarmOverride, Tag("change")],
+    Discriminator(_defines),
+]
+"""What a site file says under ``[alarms.NAME]``: with ``input`` or ``condition`` an alarm of its own, which
+needs everything that a packaged one has; without them a change of an alarm that exists."""
+
+
 @dataclass(frozen=True, slots=True)
 class SetPoint:
     """``factor * reference + offset`` within bounds, all SI; without a reference just ``offset``."""
@@ -234,7 +247,8 @@ class ResolvedAlarm:
     ``id`` is unique in the unit: the name in the alarm set, followed by a dot and the signal or controller
     for alarms that exist once for each of them. ``source`` says where ``input`` is looked up. ``controller``
     is the controller that a signal hangs on, empty for results. ``setpoint_quantity`` is the quantity of
-    setpoint and alarm value: a temperature difference for the deviation of a temperature.
+    setpoint and alarm value: a temperature difference for the deviation of a temperature. ``own`` is true for
+    an alarm that the site has defined itself.
     """
 
     id: str
@@ -268,6 +282,7 @@ class ResolvedAlarm:
     maximum_shelving: float = LONGEST_SHELVING
     re_alarm: float | None = None
     first_out_group: str = ""
+    own: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,25 +7,15 @@ They belong to a unit of a reserved name. Their inputs are what the daemon knows
 from __future__ import annotations
 
 import functools
-import json
-import tomllib
 from collections.abc import Iterator, Mapping
-from importlib import resources
 
-from pydantic import TypeAdapter, ValidationError
-
-from config.alarms import (
-    AlarmDefinition,
-    AlarmOverride,
-    AlarmSetError,
-    ResolvedAlarm,
-    ResolvedSet,
-    SetPoint,
-    SwitchedOff,
-)
+from config.alarm_resolving import Found, Resolver, packaged
+from config.alarms import AlarmDefinition, AlarmOverride, AlarmSetError, ResolvedSet
 from config.quantities import Quantity
+from config.setpoints import Known
 from config.site import Site
-from config.units import UnitContext, parse_quantity
+from config.toml_lines import KeyPath
+from config.units import UnitContext
 
 DAEMON = "daemon"
 """Name under which the daemon's own alarms stand; no unit of a site may have it."""
@@ -44,15 +34,11 @@ FIGURES: Mapping[str, Quantity] = {
 }
 """What the daemon knows of itself as a whole, with the quantity of each."""
 
-_PER_INSTANCE = {"every unit": "evaluation", "every sink": "delivery"}
-_DEFINITIONS = TypeAdapter(dict[str, AlarmDefinition])
-
 
 @functools.cache
 def packaged_daemon_alarms() -> Mapping[str, AlarmDefinition]:
     """Return the packaged definitions by name, in the order of the file."""
-    text = resources.files("config").joinpath("daemon_alarms.toml").read_text(encoding="utf-8")
-    return _DEFINITIONS.validate_json(json.dumps(tomllib.loads(text)), context=UnitContext())
+    return packaged("daemon_alarms.toml")
 
 
 def resolve_daemon_alarms(site: Site) -> ResolvedSet:
@@ -63,80 +49,53 @@ def resolve_daemon_alarms(site: Site) -> ResolvedSet:
     AlarmSetError
         The site changes one of them in a way that does not fit.
     """
-    alarms: list[ResolvedAlarm] = []
-    off: list[SwitchedOff] = []
-    for name, packaged in packaged_daemon_alarms().items():
-        override = site.alarms.get(name)
-        if override is not None and not override.enabled:
-            off.append(SwitchedOff(name, packaged.title, "switched off in the site file"))
-        else:
-            alarms.extend(_of_site(site, name, packaged, override))
-    return ResolvedSet(tuple(alarms), tuple(off))
+    resolved, errors = _resolve(site)
+    if errors:
+        raise errors[0]
+    return resolved
 
 
 def daemon_alarm_problems(site: Site) -> Iterator[AlarmSetError]:
     """Yield every mistake in what a site changes of the daemon's alarms."""
-    for name, packaged in packaged_daemon_alarms().items():
-        try:
-            _of_site(site, name, packaged, site.alarms.get(name))
-        except AlarmSetError as error:
-            yield error
+    yield from _resolve(site)[1]
 
 
-def _of_site(
-    site: Site, name: str, packaged: AlarmDefinition, override: AlarmOverride | None
-) -> list[ResolvedAlarm]:
-    definition = packaged
-    try:
-        if override is not None:
-            changes = {key: getattr(override, key) for key in override.model_fields_set - {"enabled"}}
-            definition = AlarmDefinition.model_validate(packaged.model_dump() | changes)
-        if definition.input == "every unit":
-            instances = tuple(unit.name for unit in site.units)
-        elif definition.input == "every sink":
-            instances = tuple(sink.name for sink in site.sinks)
-        else:
-            return [_resolved(name, definition.title, definition.input, definition)]
-        kind = _PER_INSTANCE[definition.input]
-        return [
-            _resolved(f"{name}.{one}", f"{definition.title}: {one}", f"{kind}.{one}", definition)
-            for one in instances
-        ]
-    except (ValidationError, ValueError) as error:
-        fix = f"see {name} in the packaged set of the daemon's own alarms"
-        raise AlarmSetError(("alarms", name), str(error), fix) from error
+def _resolve(site: Site) -> tuple[ResolvedSet, list[AlarmSetError]]:
+    # Alarms of the site's own are about units; of the daemon there are those that come with it.
+    changes = {name: one for name, one in site.alarms.items() if isinstance(one, AlarmOverride)}
+    path: KeyPath = ("alarms",)
+    resolver = Resolver(_Daemon(site), packaged_daemon_alarms(), [(path, changes)])
+    resolved, errors = resolver.run()
+    for name in changes:
+        base, _, one = name.partition(".")
+        if one and base in packaged_daemon_alarms() and name not in resolver.names:
+            message = f'"{name}" is for "{one}", which this site does not have'
+            errors.append(AlarmSetError((*path, name), message, "name a unit or sink of this site"))
+    return resolved, errors
 
 
-def _resolved(name: str, title: str, figure: str, definition: AlarmDefinition) -> ResolvedAlarm:
-    quantity = FIGURES.get(figure, Quantity.NUMBER)
-    setpoint = None if definition.setpoint is None else SetPoint(_number(definition.setpoint, quantity))
-    return ResolvedAlarm(
-        id=name,
-        title=title,
-        input=figure,
-        source="result",
-        condition=definition.condition,
-        quantity=quantity,
-        setpoint_quantity=quantity,
-        priority=definition.priority,
-        alarm_class=definition.alarm_class,
-        consequence=definition.consequence,
-        causes=definition.causes,
-        response=definition.response,
-        time_to_respond=definition.time_to_respond,
-        basis=definition.basis,
-        setpoint=setpoint,
-        deviation_from=definition.deviation_from or "",
-        deadband=0.0 if definition.deadband is None else _number(definition.deadband, quantity),
-        on_delay=definition.on_delay,
-        off_delay=definition.off_delay,
-        suppressed_by=definition.suppressed_by,
-        latching=definition.latching,
-        quality_policy=definition.quality_policy,
-        maximum_shelving=definition.maximum_shelving,
-        re_alarm=definition.re_alarm,
-    )
+class _Daemon:
+    """What the daemon's own alarms can look at."""
 
+    def __init__(self, site: Site) -> None:
+        self._every = {
+            "every unit": ("evaluation", tuple(unit.name for unit in site.units)),
+            "every sink": ("delivery", tuple(sink.name for sink in site.sinks)),
+        }
+        self.context = UnitContext()
+        self.known = Known({}, FIGURES)
+        self.names = frozenset(FIGURES)
 
-def _number(text: str, quantity: Quantity) -> float:
-    return float(text) if quantity is Quantity.COUNT else parse_quantity(text, quantity)
+    def instances(self, definition: AlarmDefinition) -> Mapping[str, str] | None:
+        """Return units or sinks for an alarm that each of them has."""
+        if definition.input not in self._every:
+            return None
+        return {name: name for name in self._every[definition.input][1]}
+
+    def find_instance(self, definition: AlarmDefinition, instance: str) -> Found:
+        """Return how a unit is evaluated, or how a sink delivers."""
+        return Found("result", f"{self._every[definition.input][0]}.{instance}", Quantity.NUMBER)
+
+    def find(self, name: str) -> Found:
+        """Return a figure of the daemon as a whole."""
+        return Found("result", name, FIGURES[name])

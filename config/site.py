@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from config.alarms import AlarmOverride
+from config.alarms import AlarmEntry
 from config.base import Name, StrictModel
 from config.controllers import Controller
 from config.fields import (
@@ -148,8 +148,8 @@ class DehydrationUnit(StrictModel):
     """Installed pumps."""
     signals: dict[Name, Signal]
     """Measured values by signal name; ``config.quantities`` lists the names that the calculation knows."""
-    alarms: dict[str, AlarmOverride] = {}
-    """What differs from the packaged alarm set on this unit."""
+    alarms: dict[str, AlarmEntry] = {}
+    """What differs from the packaged alarm set on this unit, and alarms of its own."""
 
     @property
     def pump_in_service(self) -> Pump:
@@ -236,8 +236,8 @@ class Site(StrictModel):
     """Controllers and brokers."""
     units: Annotated[tuple[DehydrationUnit, ...], Field(min_length=1)]
     """Dehydration units."""
-    alarms: dict[str, AlarmOverride] = {}
-    """What differs from the packaged alarm set on every unit."""
+    alarms: dict[str, AlarmEntry] = {}
+    """What differs from the packaged alarm set on every unit, and alarms of the site's own."""
     sinks: tuple[Sink, ...] = ()
     """Where alarms and values are sent."""
     journal: JournalSettings = JournalSettings()

@@ -135,7 +135,8 @@ def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
 def _alarm_facts(found: ResolvedSet) -> dict[str, Any]:
     return {
         "alarms": [
-            {"alarm": alarm.id, "title": alarm.title, "priority": alarm.priority} for alarm in found.alarms
+            {"alarm": alarm.id, "title": alarm.title, "priority": alarm.priority, "own": alarm.own}
+            for alarm in found.alarms
         ],
         "alarms_off": {off.alarm: off.reason for off in found.switched_off},
     }
@@ -179,6 +180,8 @@ def _add_alarms(table: Table, facts: dict[str, Any]) -> None:
     names = [alarm["alarm"] for alarm in facts["alarms"]]
     plain = [name for name in names if not name.startswith("instrument_bad.")]
     table.add_row("alarms in force", ", ".join(plain))
+    if own := [alarm["alarm"] for alarm in facts["alarms"] if alarm["own"]]:
+        table.add_row("", f"of the site's own: {', '.join(own)}")
     if len(plain) < len(names):
         table.add_row("", f"and instrument_bad for {len(names) - len(plain)} signals")
     for name, reason in facts["alarms_off"].items():

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.cli.console import standard_output
 
 if TYPE_CHECKING:
-    from config.alarms import AlarmOverride
+    from config.alarms import AlarmEntry
     from config.signal_table import TableRow
     from config.site import DehydrationUnit, Site
 
@@ -45,7 +45,7 @@ def _without(unit: DehydrationUnit, added: Collection[str]) -> DehydrationUnit:
     return unit.model_copy(update={"signals": rest, "alarms": _others(unit.alarms, added)})
 
 
-def _others(overrides: Mapping[str, AlarmOverride], signals: Collection[str]) -> dict[str, AlarmOverride]:
+def _others(overrides: Mapping[str, AlarmEntry], signals: Collection[str]) -> dict[str, AlarmEntry]:
     """Leave out what a site changes of the alarms of single signals: without the signal there is no alarm."""
     return {name: one for name, one in overrides.items() if name.partition(".")[2] not in signals}
 
