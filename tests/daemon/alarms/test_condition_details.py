@@ -130,6 +130,12 @@ def test_a_prediction_at_its_edges(
     assert (seen.position, seen.value, seen.setpoint, seen.why) == (position, value, 900.0, why)
 
 
+@pytest.mark.parametrize("setpoint", [0.5, 1.0, 60.0])
+def test_a_limit_that_may_be_reached_now_is_nearer_than_any_setpoint(setpoint: float) -> None:
+    definition = alarm(input="t", source="result", condition="predicted", setpoint=SetPoint(setpoint))
+    assert look(definition, results={"t": Result(600.0, 10_000.0, Status.GOOD)}).position is BEYOND
+
+
 def test_a_limit_needs_no_words() -> None:
     assert look(alarm(), level=good(90.0)).why == ""
 

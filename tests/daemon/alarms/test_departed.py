@@ -1,4 +1,4 @@
-"""Alarms that a configuration takes away end once, with reason and actor; if they come back, numbers go on."""
+"""Alarms that a configuration takes away end once, with reason and actor; if they come back, counts go on."""
 
 from __future__ import annotations
 
