@@ -80,6 +80,12 @@ def test_a_setpoint_without_value_leaves_the_value_to_be_read() -> None:
     assert seen == Observation(UNKNOWN, 90.0, None, START, "the setpoint has no usable value")
 
 
+def test_a_deviation_without_its_setpoint_is_not_blamed_on_what_it_deviates_from() -> None:
+    definition = alarm(condition="deviation", deviation_from="second", setpoint=SetPoint(0.0, "limit"))
+    seen = look(definition, level=good(90.0), second=good(70.0), limit=bad())
+    assert seen == Observation(UNKNOWN, 20.0, None, START, "the setpoint has no usable value")
+
+
 def test_a_setpoint_in_another_state_may_follow_another_value() -> None:
     definition = alarm(setpoint_by_state={"drying": SetPoint(1.0, "load", factor=2.0)})
     assert look(definition, level=good(90.0), load=good(40.0)).setpoint == 81.0
