@@ -135,6 +135,8 @@ def runnable(words: list[str], folder: Path) -> list[str] | None:
         return None
     if found.name == "init" and given:
         return ["init", str(folder / "new" / Path(given[0]).name), "--name", "x"]
+    if found.name == "backup":  # never over an older one
+        words[-1] = str(folder / f"backup-{len(list(folder.glob('backup-*')))}")
     if found.name == "doctor":
         words += ["--output", str(folder / "support.tar.gz")]
     return words + LONG.get(found.name or "", [])
