@@ -157,12 +157,13 @@ const middle = (one) => {
   return known.length ? known.reduce((sum, value) => sum + value, 0) / known.length : null;
 };
 
-// Values of one unit share a picture only where neither flattens the other.
+// Values of one unit share a picture only where neither flattens the other; one without any has its own, which
+// says so.
 function near(series, one) {
   const centre = middle(one);
   return series.every((each) => {
     const other = middle(each);
-    return centre === null || other === null || Math.abs(centre - other) < Math.max(0.6 * Math.max(Math.abs(centre), Math.abs(other)), 8 * leastSpan(one.unit));
+    return centre !== null && other !== null && Math.abs(centre - other) < Math.max(0.6 * Math.max(Math.abs(centre), Math.abs(other)), 8 * leastSpan(one.unit));
   });
 }
 
