@@ -34,16 +34,17 @@ class FileFacts:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[Any]:
-    """Open a file; whatever is wrong with it is told with its name."""
+def _opened(path: Path) -> Iterator[tuple[Any, Any]]:
+    """Open a file, with its schema; whatever is wrong with it is told with its name."""
     import pyarrow as pa  # noqa: PLC0415 - 45 MB, only for those who ask
     import pyarrow.parquet as pq  # noqa: PLC0415 - the same
 
     try:
         with pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False) as file:
-            if (file.schema_arrow.metadata or {}).get(b"format") != FORMAT.encode():
+            schema = file.schema_arrow  # made anew each time it is asked for
+            if (schema.metadata or {}).get(b"format") != FORMAT.encode():
                 raise ArchiveDamaged(path, f"it is not of the format {FORMAT!r}")
-            yield file
+            yield file, schema
     except FileNotFoundError as error:
         raise ArchiveDamaged(path, "it is missing") from error
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
@@ -58,14 +59,14 @@ def read_facts(path: Path) -> tuple[FileFacts, int]:
     ArchiveDamaged
         It cannot be read, or is no archive file.
     """
-    with _opened(path) as file:
-        return FileFacts(**json.loads(file.schema_arrow.metadata[b"facts"])), int(file.metadata.num_rows)
+    with _opened(path) as (file, schema):
+        return FileFacts(**json.loads(schema.metadata[b"facts"])), int(file.metadata.num_rows)
 
 
 def check_file(path: Path) -> str:
     """Read a whole file with the check sums of its pages; return what is wrong, empty when nothing is."""
     try:
-        with _opened(path) as file:
+        with _opened(path) as (file, _):
             for group in range(file.num_row_groups):
                 file.read_row_group(group, use_threads=False)
     except ArchiveDamaged as damaged:
@@ -81,9 +82,9 @@ def read_points(path: Path, columns: Sequence[Column], start: float, end: float)
     ArchiveDamaged
         It cannot be read.
     """
-    with _opened(path) as file:
+    with _opened(path) as (file, schema):
         names = [part for column in columns for part in (str(column), f"{column}:status")]
-        table = _Table(file, names, start, end)
+        table = _Table(file, schema, names, start, end)
         return of_scans(
             table.time(), table.integers("sequence"),
             table.wide([table.values(str(column)) for column in columns]),
@@ -94,8 +95,8 @@ def read_points(path: Path, columns: Sequence[Column], start: float, end: float)
 def read_statistics(path: Path, columns: Sequence[Column]) -> Summaries:
     """Read a file of statistics. Raises as above."""
     parts = (*STATISTICS, "count", "status")
-    with _opened(path) as file:
-        table = _Table(file, ["scans", *(f"{column}:{part}" for column in columns for part in parts)])
+    with _opened(path) as (file, schema):
+        table = _Table(file, schema, ["scans", *(f"{column}:{part}" for column in columns for part in parts)])
         mean, low, high, last = (
             table.wide([table.values(f"{column}:{part}") for column in columns]) for part in STATISTICS
         )
@@ -136,9 +137,9 @@ def read_scans(path: Path, columns: Sequence[Column], start: float, end: float) 
     for column in columns:
         names += [str(column), f"{column}:status"]
         names.append(f"{column}:age" if column.kind == "signal" else f"{column}:uncertainty")
-    with _opened(path) as file:
+    with _opened(path) as (file, schema):
         for group in range(file.num_row_groups):
-            table = _Table(file, names, start, end, [group])
+            table = _Table(file, schema, names, start, end, [group])
             if table.rows:
                 yield table.scans(columns)
 
@@ -153,16 +154,18 @@ class _Table:
     def __init__(
         self,
         file: Any,
+        schema: Any,
         names: Iterable[str],
         start: float = -np.inf,
         end: float = np.inf,
         groups: Iterable[int] | None = None,
     ) -> None:
-        schema = file.schema_arrow
         known = set(schema.names)
         there = [name for name in ("time", "sequence", *names) if name in known]
         chosen = range(file.num_row_groups) if groups is None else groups
-        chosen = [group for group in chosen if self._overlaps(file, group, start, end)]
+        if start > -np.inf or end < np.inf:
+            at = schema.names.index("time")
+            chosen = [group for group in chosen if self._overlaps(file, group, at, start, end)]
         self._fields = {name: schema.field(name) for name in there}
         self._read = file.read_row_groups(chosen, columns=there, use_threads=False)
         time = self.time()
@@ -172,8 +175,7 @@ class _Table:
         self.rows = int(self._read.num_rows)
 
     @staticmethod
-    def _overlaps(file: Any, group: int, start: float, end: float) -> bool:
-        column = file.schema_arrow.names.index("time")
+    def _overlaps(file: Any, group: int, column: int, start: float, end: float) -> bool:
         known = file.metadata.row_group(group).column(column).statistics
         if known is None or not known.has_min_max:
             return True
