@@ -148,7 +148,8 @@ async def stored_by(boxes: list[Box], server: VictoriaMetrics) -> int:
         kept = await asyncio.to_thread(scans_of, box)
         times, values = have[box.name]
         assert Counter(map(int, values)) == Counter(number for _, number in kept), f"scans of {box.name}"
-        assert sorted(times) == sorted(int(at * 1000) for at, _ in kept)
+        told = sorted(1000.0 * at for at, _ in kept)
+        assert sorted(times) == pytest.approx(told, rel=0.0, abs=1.0)  # the database keeps milliseconds
         total += len(kept)
     return total
 
