@@ -123,6 +123,7 @@ def runnable(words: list[str], folder: Path) -> list[str] | None:
         "ALARM": "reboiler_temperature_high",
         "FOLDER": str(folder / "kept"),
         "daemon.log": str(folder / "daemon.log"),
+        **{name: str(folder / name) for name in ("trend.png", "month.parquet", "month.html", "month.pdf")},
     }
     words = [places.get(word, word) for word in words]
     found, rest = command_of(words)
