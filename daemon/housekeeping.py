@@ -33,6 +33,8 @@ ARCHIVE_WORKS = "archive works"
 """Kind of the event that says that they can again."""
 DELETED_UNARCHIVED = "scans deleted unarchived"
 """Kind of the event that says which scans were deleted before the archive had them."""
+LONGEST = 6 * 3600.0
+"""An archiver that goes on for longer is ended and counts as failing; what it has finished stays [s]."""
 LAST_RESORT = 2.0
 """Scans that cannot be archived are deleted when they are so many times as old as the journal keeps them."""
 FORBEARANCE = 6 * 3600.0
@@ -149,14 +151,18 @@ class Housekeeping:
         """Archive what is due; whether it could be done."""
         site = self._site()
         try:
-            done = await archive_apart(
-                self._writer.journal.path,
-                self._writer.journal.identity,
-                site.journal.archive,
-                catalogue_of(site),
-                self._writer.journal.path.parent,
-                self._clock.wall(),
-            )
+            async with asyncio.timeout(LONGEST):
+                done = await archive_apart(
+                    self._writer.journal.path,
+                    self._writer.journal.identity,
+                    site.journal.archive,
+                    catalogue_of(site),
+                    self._writer.journal.path.parent,
+                    self._clock.wall(),
+                )
+        except TimeoutError:
+            self._tell(f"the archiver has not come to an end within {LONGEST / 3600:g} h; is the disk stuck?")
+            return False
         except JournalError as error:
             self._tell(str(error))
             return False

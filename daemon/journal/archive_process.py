@@ -31,6 +31,8 @@ from daemon.journal.errors import JournalError, StoreFailed
 from daemon.journal.manifest import DiskUse
 
 _NICENESS = 10
+_LAST_MOMENT = 5.0
+"""How long a killed archiver is waited for [s]."""
 
 
 async def archive_apart(
@@ -71,7 +73,8 @@ async def archive_apart(
     except BaseException:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
-        await process.wait()
+        with contextlib.suppress(TimeoutError):  # one that hangs on its disk ends when that answers
+            await asyncio.wait_for(process.wait(), _LAST_MOMENT)
         raise
     finally:
         process.stdin.close()

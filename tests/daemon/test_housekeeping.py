@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 from pathlib import Path
 
 import pytest
 
 from config.loader import load_site
+from daemon import housekeeping
 from daemon.housekeeping import (
     ARCHIVE_FAILING,
     ARCHIVE_WORKS,
@@ -120,6 +122,26 @@ async def test_what_cannot_be_archived_is_deleted_at_last_and_this_is_an_event_w
     assert "tegwatch-archive" in message
     assert data == {"from": MIDNIGHT, "to": MIDNIGHT + 2 * DAY - PERIOD, "scans of north": 2 * SCANS}
     assert house.figures.deleted_unarchived == 2 * SCANS
+
+
+async def test_an_archiver_that_hangs_is_ended_and_told(house, monkeypatch):
+    ended = asyncio.Event()
+
+    async def hanging(*_):
+        try:
+            await asyncio.Event().wait()
+        finally:
+            ended.set()
+
+    monkeypatch.setattr(housekeeping, "archive_apart", hanging)
+    monkeypatch.setattr(housekeeping, "LONGEST", 0.01)
+    await house.once()
+    assert ended.is_set()
+    assert [kind for kind, _ in house.told] == [ARCHIVE_FAILING]
+    assert "has not come to an end" in house.figures.failing
+    monkeypatch.undo()
+    await house.once()
+    assert house.figures.archived_scans == 3 * SCANS
 
 
 async def test_after_a_long_stop_old_scans_are_archived_not_deleted(house):
