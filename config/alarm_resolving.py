@@ -266,6 +266,7 @@ class Resolver:
             longest_suppression=definition.longest_suppression,
             suppressed_by=definition.suppressed_by,
             latching=definition.latching,
+            ack_required=definition.ack_required,
             quality_policy=definition.quality_policy,
             maximum_shelving=definition.maximum_shelving,
             re_alarm=definition.re_alarm,

@@ -122,6 +122,8 @@ class AlarmDefinition(StrictModel):
     """Alarms that explain this one: while one of them is shown and true, this one is suppressed."""
     latching: bool = False
     """Whether it stays until an operator resets it."""
+    ack_required: bool = True
+    """Whether it stays, once gone, until somebody has acknowledged it; false for low priority only."""
     quality_policy: QualityPolicy = "hold"
     """What bad input does: ``hold`` neither raises nor clears, ``alarm`` raises, ``suppress`` suppresses."""
     maximum_shelving: ShelvingDuration = LONGEST_SHELVING
@@ -165,6 +167,11 @@ class AlarmDefinition(StrictModel):
                 "re_alarm is for the highest priority only",
             ),
             (
+                not self.ack_required
+                and (self.priority != "low" or self.alarm_class == "safety" or self.latching),
+                "it must be acknowledged unless low, not latching and not safety; remove ack_required",
+            ),
+            (
                 self.alarm_class == "safety"
                 and (bool(self.states) or bool(self.suppressed_by) or self.quality_policy == "suppress"),
                 "a safety alarm is never suppressed; remove states, suppressed_by and quality_policy",
@@ -200,6 +207,8 @@ class AlarmOverride(StrictModel):
     """Another off-delay."""
     priority: PriorityName | None = None
     """Another priority."""
+    ack_required: bool | None = None
+    """Whether it stays, once gone, until somebody has acknowledged it; false for low priority only."""
     maximum_shelving: ShelvingDuration | None = None
     """Another longest shelving; zero means that it cannot be shelved."""
     response: Text | None = None
@@ -278,6 +287,7 @@ class ResolvedAlarm:
     longest_suppression: float | None = None
     suppressed_by: tuple[str, ...] = ()
     latching: bool = False
+    ack_required: bool = True
     quality_policy: QualityPolicy = "hold"
     maximum_shelving: float = LONGEST_SHELVING
     re_alarm: float | None = None

@@ -290,7 +290,8 @@ class ActionKind(enum.StrEnum):
 class OperatorAction:
     """An operator's request to one alarm; refused with a reason rather than half done.
 
-    ``occurrence`` is needed to acknowledge; ``duration`` in seconds and ``comment`` to shelve.
+    ``occurrence`` is needed to acknowledge; ``duration`` in seconds and ``comment`` to shelve, and
+    ``until_return`` where shelving ends before that when the condition is gone.
     """
 
     kind: ActionKind
@@ -302,6 +303,7 @@ class OperatorAction:
     occurrence: str = ""
     duration: float = 0.0
     comment: str = ""
+    until_return: bool = False
 
 
 @dataclass(frozen=True, slots=True)

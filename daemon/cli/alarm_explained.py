@@ -30,7 +30,8 @@ def _rows(alarm: AlarmView) -> Iterator[tuple[str, str]]:
     if alarm.since:
         yield "Since", f"{alarm.since}  occurrence {alarm.occurrence}"
     if alarm.shelved_until:
-        yield "Shelved until", alarm.shelved_until
+        sooner = ", sooner when its condition is gone" if alarm.shelved_until_return else ""
+        yield "Shelved until", f"{alarm.shelved_until}{sooner}"
     if alarm.reason:
         yield "Because", alarm.reason
     yield "Comes when", alarm.definition

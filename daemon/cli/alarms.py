@@ -195,8 +195,12 @@ def shelve(
     *,
     reason: Reason,
     duration: Annotated[
-        str, typer.Option("--for", help='How long, for example "2 h"; at most 24 h.')
-    ] = "8 h",
+        str, typer.Option("--for", help='How long, for example "2 h"; at most 24 h; default: 8 h.')
+    ] = "",
+    until_return: Annotated[
+        bool,
+        typer.Option("--until-return", help="Until its condition is gone; without --for 24 h at most."),
+    ] = False,
     actor: Actor = "",
 ) -> None:
     """Take an alarm from view for a limited time. It always comes back by itself."""
@@ -204,10 +208,11 @@ def shelve(
     from config.units import UnitError, parse_quantity
 
     try:
-        seconds = parse_quantity(duration, Quantity.DURATION)
+        seconds = parse_quantity(duration, Quantity.DURATION) if duration else 0.0
     except UnitError as error:
         fail(f"--for: {error}", USAGE)
     body: dict[str, object] = {"actor": actor, "duration": seconds, "comment": reason}
+    body["until_return"] = until_return
     _act(site_file, unit, alarm, "shelve", body)
 
 

@@ -31,6 +31,7 @@ def alarm_view(unit: str, snapshot: AlarmSnapshot, views: Views, *, defined: boo
         time_to_respond=alarm.time_to_respond,
         basis=alarm.basis,
         shelved_until=None if snapshot.shelf is None else rfc3339(snapshot.shelf.until),
+        shelved_until_return=snapshot.shelf is not None and snapshot.shelf.until_return,
         first_out=snapshot.first_out,
         definition=messages.definition(alarm, views.write) if defined else "",
         diagnosis=[cause_view(candidate) for candidate in snapshot.diagnosis],

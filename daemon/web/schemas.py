@@ -101,6 +101,8 @@ class AlarmView(View):
     """Seconds."""
     basis: str
     shelved_until: str | None
+    shelved_until_return: bool = False
+    """It comes back before that when its condition is gone."""
     first_out: bool
     definition: str = ""
     """When it comes and goes, and what may hide it; only where one alarm is asked for."""
@@ -235,6 +237,8 @@ class ShelveRequest(ActionRequest):
 
     duration: Annotated[float, Field(ge=0, le=7 * 86400, allow_inf_nan=False)] = 0.0
     """How long [s]; 0 takes the usual time."""
+    until_return: bool = False
+    """End it before that when the condition is gone."""
 
 
 class ActionAnswer(View):

@@ -22,6 +22,7 @@ class Refusal(enum.StrEnum):
     NO_COMMENT = "comment missing"
     SHELVING_NOT_ALLOWED = "shelving not allowed"
     SHELVING_TOO_LONG = "shelving too long"
+    NOTHING_TO_RETURN = "nothing to return"
     NOT_SHELVED = "not shelved"
     ALREADY_OUT_OF_SERVICE = "already out of service"
     NOT_OUT_OF_SERVICE = "not out of service"
@@ -51,6 +52,11 @@ def judge(record: AlarmRecord, action: OperatorAction) -> LifeEvent | None:
         case ActionKind.SHELVE:
             shelving_duration(record, action)
             _need_comment(action)
+            if action.until_return and not record.life.condition:
+                raise ActionRefusedError(
+                    Refusal.NOTHING_TO_RETURN,
+                    f"the condition of {record.alarm.id} is gone already; shelve it for a time instead",
+                )
             return LifeEvent.SHELVED
         case ActionKind.UNSHELVE:
             if not record.life.shelved:
@@ -74,14 +80,18 @@ def judge(record: AlarmRecord, action: OperatorAction) -> LifeEvent | None:
 
 
 def shelving_duration(record: AlarmRecord, action: OperatorAction) -> float:
-    """Return how long to shelve [s]; zero in the request means the default, within what is allowed."""
+    """Return how long to shelve [s], within what is allowed.
+
+    Zero in the request means the default, and the longest allowed for what ends when the condition is gone.
+    """
     longest = min(record.alarm.maximum_shelving, LONGEST_SHELVING)
     if longest <= 0:
         raise ActionRefusedError(
             Refusal.SHELVING_NOT_ALLOWED,
             f"{record.alarm.id} may not be shelved; for maintenance it can be removed from service",
         )
-    duration = action.duration or min(DEFAULT_SHELVING, longest)
+    usual = longest if action.until_return else min(DEFAULT_SHELVING, longest)
+    duration = action.duration or usual
     if not 0 < duration <= longest:
         raise ActionRefusedError(
             Refusal.SHELVING_TOO_LONG,

@@ -238,7 +238,8 @@ class AlarmEngine:
             suppression = record.seen.why
         if life.suppressed and suppression:
             record.suppression = suppression  # the newest reason, also where one takes over from another
-        expired = record.shelf is not None and now >= record.shelf.until_monotonic
+        shelf, gone = record.shelf, changed and not record.detector.active
+        expired = shelf is not None and (now >= shelf.until_monotonic or (shelf.until_return and gone))
         repeat = (
             alarm.re_alarm is not None
             and life.shown in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
@@ -270,14 +271,17 @@ class AlarmEngine:
         return ranks
 
     def _carry_out(self, item: _Due, rank: Rank | None, transitions: list[AlarmTransition]) -> None:
-        record = item.record
+        record, now = item.record, self._monotonic
         if item.changed and not record.detector.active:
-            event = LifeEvent.LATCHED if record.alarm.latching else LifeEvent.RETURNED
+            event = LifeEvent.RETURNED if record.alarm.ack_required else LifeEvent.CLEARED
+            event = LifeEvent.LATCHED if record.alarm.latching else event
             held = f"for {record.alarm.off_delay:g} s" if record.alarm.off_delay else "at once"
             transitions.append(self._step(record, event, reason=f"condition false {held}"))
         if item.expired:
+            over = record.shelf is not None and now >= record.shelf.until_monotonic
             record.shelf = None
-            transitions.append(self._step(record, LifeEvent.UNSHELVED, reason="shelving time is over"))
+            reason = "shelving time is over" if over else "the condition is gone, until then it was shelved"
+            transitions.append(self._step(record, LifeEvent.UNSHELVED, reason=reason))
         if bool(item.suppression) is not record.life.suppressed:
             ended, record.suppression = record.suppression, item.suppression
             event = LifeEvent.SUPPRESSED if item.suppression else LifeEvent.UNSUPPRESSED
@@ -302,9 +306,15 @@ class AlarmEngine:
             case ActionKind.SHELVE:
                 duration = actions.shelving_duration(record, action)
                 record.shelf = Shelf(
-                    action.time + duration, action.monotonic + duration, action.actor, action.comment
+                    action.time + duration,
+                    action.monotonic + duration,
+                    action.actor,
+                    action.comment,
+                    action.until_return,
                 )
-                return f"for {messages.duration_words(duration)} by {action.actor}"
+                until = "until its condition is gone, " if action.until_return else ""
+                longest = " at most" if action.until_return else ""
+                return f"{until}for {messages.duration_words(duration)}{longest} by {action.actor}"
             case ActionKind.UNSHELVE:
                 record.shelf = None
             case ActionKind.REMOVE_FROM_SERVICE:

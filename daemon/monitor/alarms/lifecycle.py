@@ -7,7 +7,8 @@ An alarm is always in exactly one of nine states. Six of them say what the opera
 * *normal*: the condition is false and nothing waits for the operator;
 * *unacknowledged*: the condition is true and nobody has said that they have seen it;
 * *acknowledged*: the condition is true and somebody has;
-* *returned unacknowledged*: the condition came and went before anybody acknowledged it;
+* *returned unacknowledged*: the condition came and went before anybody acknowledged it (an alarm that needs
+  no acknowledgement goes straight back to normal);
 * *latched unacknowledged* and *latched acknowledged*: the condition is gone, but this alarm stays until an
   operator resets it.
 
@@ -41,6 +42,7 @@ class LifeEvent(enum.StrEnum):
     RAISED = "condition true"
     RETURNED = "condition false"
     LATCHED = "condition false, latched"
+    CLEARED = "condition false, no acknowledgement needed"
     ACKNOWLEDGED = "acknowledged"
     RESET = "reset"
     RE_ALARMED = "re-alarmed"
@@ -110,6 +112,7 @@ _HIDDEN: Final[Mapping[LifeEvent, Target]] = dict.fromkeys(
         LifeEvent.RAISED,
         LifeEvent.RETURNED,
         LifeEvent.LATCHED,
+        LifeEvent.CLEARED,
         LifeEvent.SHELVED,
         LifeEvent.UNSHELVED,
         LifeEvent.SUPPRESSED,
@@ -128,6 +131,7 @@ TRANSITIONS: Final[Mapping[AlarmState, Mapping[LifeEvent, Target]]] = {
     AlarmState.UNACKNOWLEDGED: {
         LifeEvent.RETURNED: AlarmState.RETURNED_UNACKNOWLEDGED,
         LifeEvent.LATCHED: AlarmState.LATCHED_UNACKNOWLEDGED,
+        LifeEvent.CLEARED: AlarmState.NORMAL,
         LifeEvent.ACKNOWLEDGED: AlarmState.ACKNOWLEDGED,
         LifeEvent.RE_ALARMED: AlarmState.UNACKNOWLEDGED,
         **_HIDE,
@@ -135,6 +139,7 @@ TRANSITIONS: Final[Mapping[AlarmState, Mapping[LifeEvent, Target]]] = {
     AlarmState.ACKNOWLEDGED: {
         LifeEvent.RETURNED: AlarmState.NORMAL,
         LifeEvent.LATCHED: AlarmState.LATCHED_ACKNOWLEDGED,
+        LifeEvent.CLEARED: AlarmState.NORMAL,
         LifeEvent.RE_ALARMED: AlarmState.UNACKNOWLEDGED,
         **_HIDE,
     },
@@ -163,6 +168,7 @@ _FLIPS: Final[Mapping[LifeEvent, tuple[str, bool]]] = {
     LifeEvent.RAISED: ("condition", True),
     LifeEvent.RETURNED: ("condition", False),
     LifeEvent.LATCHED: ("condition", False),
+    LifeEvent.CLEARED: ("condition", False),
     LifeEvent.SHELVED: ("shelved", True),
     LifeEvent.UNSHELVED: ("shelved", False),
     LifeEvent.SUPPRESSED: ("suppressed", True),

@@ -43,7 +43,7 @@ def message(alarm: ResolvedAlarm, event: LifeEvent, seen: Observation, write: Va
     """Return one line that stands alone: what, how much, against which limit."""
     if event is LifeEvent.RAISED:
         return f"{alarm.title}: {situation(alarm, seen, write)}"
-    if event in {LifeEvent.RETURNED, LifeEvent.LATCHED}:
+    if event in {LifeEvent.RETURNED, LifeEvent.LATCHED, LifeEvent.CLEARED}:
         waits = ", waits for a reset" if event is LifeEvent.LATCHED else ""
         return f"{alarm.title}: condition gone{_now(alarm, seen, write)}{waits}"
     return f"{alarm.title}: {_SAID[event]}, {situation(alarm, seen, write)}"
@@ -95,6 +95,7 @@ def definition(alarm: ResolvedAlarm, write: ValueFormatter) -> str:
             (alarm.suppressed_by, f"suppressed by {', '.join(alarm.suppressed_by)}"),
             (alarm.condition not in {"bad quality", "link down"}, _QUALITY[alarm.quality_policy]),
             (alarm.latching, "stays until it is reset"),
+            (not alarm.ack_required, "needs no acknowledgement once it is gone"),
             (alarm.re_alarm, f"repeats while it stands every {duration_words(alarm.re_alarm or 0.0)}"),
             (
                 True,

@@ -23,12 +23,16 @@ class Acknowledgement:
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """Shelving under way: until when by both clocks (POSIX s UTC, monotonic s), by whom and why."""
+    """Shelving under way: until when by both clocks (POSIX s UTC, monotonic s), by whom and why.
+
+    ``until_return``: it ends before that when the condition is gone (one-shot shelving of OPC 10000-9).
+    """
 
     until: float
     until_monotonic: float
     actor: str
     comment: str
+    until_return: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,7 @@ class SavedShelf:
     remaining: float
     actor: str
     comment: str
+    until_return: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +167,9 @@ class AlarmRecord:
             acknowledgement=self.acknowledgement,
             shelf=None
             if shelf is None
-            else SavedShelf(shelf.until, shelf.until_monotonic - now, shelf.actor, shelf.comment),
+            else SavedShelf(
+                shelf.until, shelf.until_monotonic - now, shelf.actor, shelf.comment, shelf.until_return
+            ),
             suppression=self.suppression,
             service_note=self.service_note,
             first_out=self.first_out,
@@ -183,7 +190,8 @@ class AlarmRecord:
         self.acknowledgement = saved.acknowledgement
         if saved.shelf is not None:
             left = min(saved.shelf.remaining, saved.shelf.until - time)
-            self.shelf = Shelf(time + left, now + left, saved.shelf.actor, saved.shelf.comment)
+            kept = saved.shelf
+            self.shelf = Shelf(time + left, now + left, kept.actor, kept.comment, kept.until_return)
         self.suppression = saved.suppression
         self.service_note = saved.service_note
         self.first_out = saved.first_out

@@ -55,6 +55,7 @@ def add_alarm_routes(api: FastAPI, daemon: Daemon, views: Views) -> None:
             occurrence=getattr(request, "occurrence", ""),
             duration=getattr(request, "duration", 0.0),
             comment=request.comment,
+            until_return=getattr(request, "until_return", False),
         )
         holder = alarm_holder_of(daemon, unit)
         try:

@@ -102,4 +102,4 @@ def test_an_alarm_that_ended_by_configuration_says_so() -> None:
 
 def test_every_refusal_has_words_and_so_is_never_taken_for_nothing() -> None:
     assert all(Refusal)
-    assert len(Refusal) == 12
+    assert len(Refusal) == 13

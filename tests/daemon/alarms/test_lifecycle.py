@@ -44,6 +44,8 @@ STANDARD = {
     (UNACK, RETURNED): RTNUN,
     (UNACK, LATCHED): LUNACK,
     (UNACK, AGAIN): UNACK,
+    (UNACK, LifeEvent.CLEARED): NORM,  # a class with automatic acknowledgement
+    (ACKED, LifeEvent.CLEARED): NORM,
     (ACKED, RETURNED): NORM,
     (ACKED, LATCHED): LACKED,
     (ACKED, AGAIN): UNACK,
