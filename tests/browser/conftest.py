@@ -73,8 +73,10 @@ def visit(browser: Browser, calm: Station) -> Iterator[Visitor]:
 
 
 def _note_complaint(line: ConsoleMessage, page: Page, wrong: list[str]) -> None:
-    # The browser itself writes down every refused request; that an entry is refused is an answer like others.
-    if line.type in {"error", "warning"} and "status of 409" not in line.text:
+    # The browser itself writes down every request that is refused (an entry that cannot be right) or finds
+    # nobody (a daemon that is being restarted).
+    expected = ("status of 409", "net::ERR_CONNECTION", "net::ERR_INCOMPLETE", "net::ERR_EMPTY")
+    if line.type in {"error", "warning"} and not any(each in line.text for each in expected):
         wrong.append(f"{page.url}: {line.text}")
 
 

@@ -123,6 +123,14 @@ class Station:
         finally:
             self.process.send_signal(signal.SIGCONT)
 
+    def restart(self) -> None:
+        """Kill the daemon and start it again on its files; returns when it watches."""
+        self.process.kill()
+        self.process.wait()
+        (self.log.parent / "tegwatch.sock").unlink()  # what the killed one left there answers nobody
+        self.process = _daemon(self.log.parent / "site.toml", self.log)
+        _wait_until_watched(self)
+
     def settle(self) -> None:
         """Make everything normal and acknowledge what went; return when nothing is annunciated."""
         self.put()
@@ -158,16 +166,13 @@ def running_station(folder: Path, unit: str = "unit-1") -> Iterator[Station]:
     server = ModbusServer("127.0.0.1", modbus, no_block=True)
     server.start()
     log = folder / "daemon.log"
-    with log.open("wb") as stream:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "daemon", "run", str(site)], stderr=stream, env={**os.environ}
-        )
-    station = Station(f"http://127.0.0.1:{web}", server.data_bank, process, log)
+    station = Station(f"http://127.0.0.1:{web}", server.data_bank, _daemon(site, log), log)
     station.put()
     try:
         _wait_until_watched(station)
         yield station
     finally:
+        process = station.process
         process.send_signal(signal.SIGCONT)
         process.terminate()
         try:
@@ -177,6 +182,13 @@ def running_station(folder: Path, unit: str = "unit-1") -> Iterator[Station]:
             process.wait()
         with contextlib.suppress(ValueError):
             server.stop()
+
+
+def _daemon(site: Path, log: Path) -> subprocess.Popen[bytes]:
+    with log.open("ab") as stream:
+        return subprocess.Popen(
+            [sys.executable, "-m", "daemon", "run", str(site)], stderr=stream, env={**os.environ}
+        )
 
 
 def _wait_until_watched(station: Station) -> None:

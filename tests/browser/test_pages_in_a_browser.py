@@ -6,7 +6,7 @@ import re
 import time
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.browser.conftest import Visitor
 from tests.browser.station import Station
@@ -77,6 +77,33 @@ def test_a_dead_link_looks_dead_within_five_seconds(visit: Visitor, calm: Statio
         expect(page.locator("#dead-seconds")).not_to_have_text(first, timeout=SOON)  # the age goes on
     expect(page.locator("#dead")).to_be_hidden(timeout=2 * SOON)
     expect(page.locator("#link")).to_have_text("live")
+
+
+def test_a_restarted_daemon_logs_nobody_out(visit: Visitor, calm: Station) -> None:
+    page = visit("olga", "/units/unit-1")
+    expect(page.locator("#link")).to_have_text("live", timeout=SOON)
+    calm.restart()
+    expect(page.locator("#link")).to_have_text("live", timeout=3 * SOON)
+    calm.put(reboiler=400.0)
+    button = page.locator("#alarm-line").get_by_role("button", name="Acknowledge")
+    expect(button).to_be_visible(timeout=2 * SOON)
+    button.click()  # and it may act, with what the page holds from before
+    expect(button).to_have_count(0, timeout=SOON)
+    assert page.url.endswith("/units/unit-1")
+
+
+def test_what_cannot_be_read_is_said_above_the_picture(visit: Visitor) -> None:
+    reason = "scans-2026-01-01.parquet: its check sum is wrong"
+
+    def damaged(route: Route) -> None:
+        answer = route.fetch()
+        route.fulfill(response=answer, json={**answer.json(), "unreadable": [reason]})
+
+    page = visit("vera", "/trends?unit=unit-1&span=3600")
+    expect(page.locator("#unreadable")).to_be_hidden()
+    page.route("**/trend?*", damaged)
+    page.get_by_label("Time shown").select_option("8 hours")
+    expect(page.locator("#unreadable")).to_contain_text(reason, timeout=SOON)
 
 
 def test_themes_follow_the_device_and_can_be_chosen(visit: Visitor) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC
+
 import pytest
 
 from daemon.journal.queries import History
 from daemon.logbook import EntryRefused, maintenance_event, sample_event
 from daemon.model import EntryKind
+from daemon.times import parse_time
 from daemon.web.access.permissions import Permission
 from tests.support.web_kit import Rig
 
@@ -87,6 +90,33 @@ async def test_what_cannot_be_is_refused_and_not_kept(rig: Rig, route, body, sta
     with History(rig.daemon.journal) as history:
         kinds = [entry.body.kind for entry in history.records(0.0, 1e11, kinds={EntryKind.EVENT})]
         assert not {"lab sample", "maintenance"} & set(kinds)
+
+
+async def test_the_newest_entries_come_first_and_a_refusal_names_its_field(rig: Rig) -> None:
+    rig.scan()
+    async with rig.client(api=rig.local) as client:
+        assert (await client.get("/v1/log-book")).json() == []
+        taken = rig.clock.wall() - 7200.0
+        for route, body in (
+            ("samples", {"ph": 7.3, "taken": taken, "actor": "maria"}),
+            ("maintenance", {"work": "cleaning", "actor": "jo"}),
+        ):
+            assert (await client.post(f"/v1/units/unit-1/{route}", json=body)).status_code == 200
+            rig.clock.advance(1.0)
+        newest, oldest = (await client.get("/v1/log-book?unit=unit-1")).json()
+        assert (newest["kind"], newest["message"], newest["actor"]) == ("maintenance", "cleaning", "jo")
+        assert oldest["kind"] == "lab sample"
+        assert parse_time(oldest["happened"], 0.0, UTC) == pytest.approx(taken, abs=0.001)
+        assert (await client.get("/v1/log-book?unit=west")).status_code == 404
+        for route, body, field in (
+            ("samples", {"lean_water": 0.05, "rich_water": 0.01}, "rich_water"),
+            ("samples", {"ph": 7.0, "taken": 4e9}, "taken"),
+            ("maintenance", {"work": "tea"}, "work"),
+            ("maintenance", {"work": "other"}, "note"),
+        ):
+            refused = await client.post(f"/v1/units/unit-1/{route}", json=body)
+            assert refused.status_code == 409
+            assert refused.json()["field"] == field
 
 
 async def test_over_tcp_the_name_is_the_users_and_viewing_is_not_enough(rig: Rig) -> None:
