@@ -1,39 +1,24 @@
-"""The packaged alarm set, setpoints as text, and what a site may change."""
+"""The packaged alarm set on a unit, and what a site may change of it."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
 import re
 import typing
 
 import pytest
-from pydantic import BaseModel, ValidationError
 
-from config.alarm_inputs import RESULT_NEEDS, missing_signals
 from config.alarm_set import alarm_problems, packaged_alarms, resolve_alarms
 from config.alarms import (
-    LONGEST_SHELVING,
-    AlarmDefinition,
     AlarmOverride,
     AlarmSetError,
     ResolvedAlarm,
     ResolvedSet,
     SetPoint,
-    StateName,
 )
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
-from config.setpoints import (
-    Known,
-    MissingValueError,
-    SetPointError,
-    parse_setpoint,
-    pump_stopped_after,
-    site_values,
-)
-from config.site import Contactor, Reboiler, Site
-from config.units import UnitContext
-from daemon.model import OperatingState
+from config.setpoints import pump_stopped_after, site_values
+from config.site import Site
 from daemon.monitor.alarms import AlarmEngine
 from tests.daemon.alarms.alarm_kit import write
 from tests.support.sites import site_with
@@ -321,152 +306,6 @@ def test_a_mistake_for_the_whole_site_is_said_once_and_all_are_said() -> None:
         "nothing_like_it",
     ]
     assert problems[-1].fix.startswith("see tegwatch alarms catalogue; one of your own needs title,")
-
-
-KNOWN = Known(
-    {"set_point": (Quantity.TEMPERATURE, 460.0), "not_given": (Quantity.TEMPERATURE, None)},
-    {"gas": Quantity.TEMPERATURE, "load": Quantity.STROKE_RATE},
-)
-
-
-@pytest.mark.parametrize(
-    ("text", "quantity", "expected"),
-    [
-        ("404 degF", Quantity.TEMPERATURE, SetPoint(479.816667)),
-        ("-15 degF", Quantity.TEMPERATURE_DIFFERENCE, SetPoint(-8.333333)),
-        ("set_point", Quantity.TEMPERATURE, SetPoint(460.0)),
-        ("set_point + 9 degF", Quantity.TEMPERATURE, SetPoint(465.0)),
-        ("set_point - 9 degF", Quantity.TEMPERATURE, SetPoint(455.0)),
-        ("set_point + 90 degF, at most 404 degF", Quantity.TEMPERATURE, SetPoint(479.816667)),
-        ("set_point - 90 degF, at least 404 degF", Quantity.TEMPERATURE, SetPoint(479.816667)),
-        ("gas + 18 degF", Quantity.TEMPERATURE, SetPoint(10.0, "gas")),
-        ("gas - 2 K", Quantity.TEMPERATURE, SetPoint(-2.0, "gas")),
-        ("0.9 * load", Quantity.STROKE_RATE, SetPoint(0.0, "load", 0.9)),
-        (
-            "2*load + 6 /min, at least 12 /min, at most 60 /min",
-            Quantity.STROKE_RATE,
-            SetPoint(0.1, "load", 2.0, 0.2, 1.0),
-        ),
-    ],
-)
-def test_setpoints_as_text(text: str, quantity: Quantity, expected: SetPoint) -> None:
-    found = parse_setpoint(text, quantity, KNOWN, UnitContext())
-    assert found.reference == expected.reference
-    for name in ("offset", "factor", "at_least", "at_most"):
-        value, target = getattr(found, name), getattr(expected, name)
-        assert value == target or math.isclose(value, target, rel_tol=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("404", "has no unit"),
-        ("404 degF, at most 410 degF", "bounds a fixed number"),
-        ("gas + 18", "has no unit"),
-        ("gas + 18 degF, below 400 degF", '"below 400 degF" is no bound'),
-        ("load", "load is a stroke rate, not a temperature"),
-        ("set_pont", '"set_pont" is no signal'),
-        ("gas + load", "is not a number with a unit"),
-        ("", "is not a number with a unit"),
-    ],
-)
-def test_a_setpoint_that_cannot_be_read(text: str, message: str) -> None:
-    with pytest.raises(SetPointError, match=re.escape(message)) as caught:
-        parse_setpoint(text, Quantity.TEMPERATURE, KNOWN, UnitContext())
-    assert caught.value.fix
-
-
-def test_a_value_that_the_site_does_not_give() -> None:
-    with pytest.raises(MissingValueError, match="not_given"):
-        parse_setpoint("not_given", Quantity.TEMPERATURE, KNOWN, UnitContext())
-
-
-VALID = packaged_alarms()["dew_point_margin_low"].model_dump()
-
-
-@pytest.mark.parametrize(
-    ("changes", "message"),
-    [
-        ({"setpoint": None}, "needs a setpoint"),
-        ({"condition": "bad quality", "deadband": None}, "takes no setpoint"),
-        ({"condition": "bad quality", "setpoint": None}, "takes no deadband"),
-        ({"condition": "deviation"}, "deviation_from belongs"),
-        ({"deviation_from": "gas_rate"}, "deviation_from belongs"),
-        ({"condition": "rate high"}, "window belongs"),
-        ({"window": 60.0}, "window belongs"),
-        ({"input": "every controller"}, "belong together"),
-        ({"input": "every signal"}, "belongs to condition"),
-        ({"re_alarm": 60.0}, "highest priority only"),
-        ({"alarm_class": "safety"}, "never suppressed"),
-        ({"alarm_class": "safety", "states": (), "settle_time": 0.0, "quality_policy": "suppress"}, "never"),
-        ({"states": ()}, "need states"),
-        ({"states": ("unknown",)}, "states"),
-        ({"maximum_shelving": LONGEST_SHELVING + 1}, "less than or equal"),
-        ({"time_to_respond": 0.0}, "greater than 0"),
-        ({"causes": ()}, "at least 1 item"),
-        ({"response": ""}, "at least 1 character"),
-    ],
-)
-def test_a_definition_must_fit_together(changes: dict[str, typing.Any], message: str) -> None:
-    AlarmDefinition.model_validate(VALID)
-    with pytest.raises(ValidationError, match=message):
-        AlarmDefinition.model_validate(VALID | changes)
-
-
-@pytest.mark.parametrize("name", packaged_alarms())
-def test_every_packaged_alarm_is_for_an_operator(name: str) -> None:
-    alarm = packaged_alarms()[name]
-    assert alarm.input in SIGNAL_KINDS.keys() | RESULT_KINDS.keys() | {"every signal", "every controller"}
-    for text in (alarm.title, alarm.consequence, alarm.response, alarm.basis, *alarm.causes):
-        assert text[0].isupper() or text[0].isdigit()
-        assert len(text) < 320
-    assert alarm.consequence.endswith(".")
-    assert alarm.response.endswith(".")
-    # Two different moments: the alarm must come well before its consequence.
-    assert alarm.on_delay <= alarm.time_to_respond / 3 or alarm.priority == "low"
-    for cause in alarm.suppressed_by:
-        assert packaged_alarms()[cause].suppressed_by == ()  # no chains, no circles
-    if alarm.deviation_from is not None:
-        kinds = SIGNAL_KINDS | RESULT_KINDS
-        assert kinds[alarm.deviation_from].quantity is kinds[alarm.input].quantity
-    if alarm.alarm_class == "safety":
-        assert alarm.maximum_shelving <= 4 * 3600
-        assert alarm.states == ()
-
-
-# Grid of common practice, no source: consequence against time to respond; the worst allowed pairs.
-@pytest.mark.parametrize("name", packaged_alarms())
-def test_priority_goes_with_the_time_to_respond(name: str) -> None:
-    alarm = packaged_alarms()[name]
-    if alarm.time_to_respond > 1800:
-        assert alarm.priority == "low"
-    if alarm.time_to_respond <= 300:
-        assert alarm.priority in {"high", "highest"}
-
-
-def test_few_alarms_are_important() -> None:
-    priorities = [alarm.priority for alarm in packaged_alarms().values()]
-    assert priorities.count("highest") == 1
-    assert priorities.count("high") <= len(priorities) / 5
-
-
-def test_the_states_of_the_configuration_are_those_of_the_monitor() -> None:
-    assert set(typing.get_args(StateName)) == {state.value for state in OperatingState} - {"unknown"}
-
-
-def test_every_result_of_the_table_exists_and_every_need_is_a_signal() -> None:
-    assert RESULT_NEEDS.keys() <= RESULT_KINDS.keys()
-    needed = {name for groups in RESULT_NEEDS.values() for group in groups for name in group}
-    values = {name for name in needed if "." in name}
-    assert needed - values - {"a second installed pump"} <= SIGNAL_KINDS.keys()
-    models: dict[str, type[BaseModel]] = {"contactor": Contactor, "reboiler": Reboiler}
-    for value in values:
-        model, _, key = value.partition(".")
-        assert key in models[model].model_fields
-    for alarm in packaged_alarms().values():
-        if alarm.input in RESULT_KINDS:
-            assert alarm.input in RESULT_NEEDS
-    assert missing_signals("something_new", ()) == ()
 
 
 def test_site_values_and_inputs_never_share_a_name() -> None:
