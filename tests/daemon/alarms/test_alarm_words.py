@@ -61,6 +61,9 @@ def test_every_refusal_says_of_which_alarm_and_why() -> None:
         "level_high may be shelved for at most 2 h and not for 2.5 h"
     )
     assert refused(bench, shelve) == "to shelve, say why in a comment"
+    assert refused(bench, shelve, comment="x", until_return=True) == (
+        "the condition of level_high is gone already; shelve it for a time instead"
+    )
     assert refused(bench, ActionKind.UNSHELVE) == "level_high is not shelved"
     assert refused(bench, ActionKind.RESET) == "level_high is NORM: nothing to reset"
     assert refused(bench, ActionKind.RETURN_TO_SERVICE) == "level_high is not out of service"
