@@ -177,7 +177,8 @@ def connect_writer(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 67108864")
-        connection.execute("PRAGMA cache_size = -8192")
+        # KiB. Only the newest pages are written to; 8 MiB took the same time for a thousand units a second.
+        connection.execute("PRAGMA cache_size = -2048")
         connection.execute("PRAGMA temp_store = MEMORY")
         migrate(connection)
     except sqlite3.OperationalError as error:
