@@ -11,6 +11,7 @@ import functools
 from collections.abc import Iterator, Mapping
 
 from config.alarm_inputs import known_of, missing_signals
+from config.alarm_reach import beyond_range
 from config.alarm_resolving import Absent, Found, Layer, Resolver, packaged
 from config.alarms import AlarmDefinition, AlarmSetError, ResolvedSet
 from config.daemon_alarms import daemon_alarm_problems, packaged_daemon_alarms
@@ -19,7 +20,7 @@ from config.setpoints import Known, site_values
 from config.signals import quantity_of
 from config.site import DehydrationUnit, Site
 from config.toml_lines import KeyPath
-from config.units import UnitContext
+from config.units import UnitContext, display_units
 
 
 @functools.cache
@@ -46,8 +47,9 @@ def resolve_alarms(site: Site, unit: DehydrationUnit) -> ResolvedSet:
 def alarm_problems(site: Site) -> Iterator[AlarmSetError]:
     """Yield every mistake in what a site says of alarms, each once."""
     seen: set[KeyPath] = set()
-    for unit in site.units:
-        for error in _resolve(site, unit)[1]:
+    for index, unit in enumerate(site.units):
+        resolved, errors = _resolve(site, unit)
+        for error in (*errors, *_out_of_reach(site, unit, ("units", index), resolved)):
             if error.path not in seen:
                 seen.add(error.path)
                 yield error
@@ -60,6 +62,31 @@ def _resolve(site: Site, unit: DehydrationUnit) -> tuple[ResolvedSet, list[Alarm
     resolver = Resolver(_Unit(site, unit), packaged_alarms(), layers, frozenset(packaged_daemon_alarms()))
     resolved, errors = resolver.run()
     return resolved, [*errors, *_unknown(site, layers, resolver.names)]
+
+
+def _out_of_reach(
+    site: Site, unit: DehydrationUnit, path: KeyPath, resolved: ResolvedSet
+) -> Iterator[AlarmSetError]:
+    """Yield each signal whose range ends before the set point of a safety alarm: it could never come."""
+    context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+    display = display_units(site.site.unit_system, context)
+    for reach in beyond_range(unit, resolved.alarms, context):
+        alarm = reach.alarm
+        if not reach.never or alarm.alarm_class != "safety":
+            continue
+        given = unit.signals[alarm.input].checks.gross_range is not None
+        key: KeyPath = ("checks", "gross_range") if given else ("range",)
+        write = display[alarm.setpoint_quantity].format
+        way = "above" if alarm.condition == "high" else "below"
+        message = (
+            f"makes every value {way} {write(reach.end)} count as bad, so the safety alarm {alarm.id} "
+            f"at {write(reach.setpoint)} could never come"
+        )
+        fix = (
+            f"use a transmitter whose range goes well beyond {write(reach.setpoint)} and write its "
+            f"range here, or set [alarms.{alarm.id}] within this one, with its basis"
+        )
+        yield AlarmSetError((*path, "signals", alarm.input, *key), message, fix)
 
 
 def _unknown(site: Site, layers: list[Layer], names: set[str]) -> Iterator[AlarmSetError]:

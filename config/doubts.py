@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations, pairwise
 
+from config.alarm_reach import beyond_range
 from config.alarm_set import resolve_alarms
 from config.alarms import ResolvedAlarm
 from config.controllers import ModbusBase
@@ -20,6 +21,7 @@ def doubts(site: Site) -> Iterator[tuple[str, str]]:
     yield from _half_overlaps(site)
     for unit in site.units:
         yield from _crossed_limits(site, unit)
+        yield from _short_ranges(site, unit)
 
 
 def _half_overlaps(site: Site) -> Iterator[tuple[str, str]]:
@@ -63,6 +65,21 @@ def _crossed_limits(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, st
         if above is not None and below is not None and above <= below:
             write = display[high.setpoint_quantity].format
             yield unit.name, f"{high.id} at {write(above)} is not above {low.id} at {write(below)}"
+
+
+def _short_ranges(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]]:
+    """Find set points at or beyond the end of a range; a safety alarm out of reach is an error already."""
+    context = unit_context(site)
+    display = display_units(site.site.unit_system, context)
+    for reach in beyond_range(unit, resolve_alarms(site, unit).alarms, context):
+        alarm, write = reach.alarm, display[reach.alarm.setpoint_quantity].format
+        way = "above" if alarm.condition == "high" else "below"
+        consequence = (
+            f"{alarm.input} counts as bad {way} {write(reach.end)}: it never comes"
+            if reach.never
+            else f"its range ends at {write(reach.end)}: it comes only if the transmitter goes on"
+        )
+        yield unit.name, f"{alarm.id} at {write(reach.setpoint)}, but {consequence}"
 
 
 def _fixed(alarm: ResolvedAlarm) -> float | None:

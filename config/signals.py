@@ -28,6 +28,8 @@ ModbusType = Literal[
 
 
 _WHOLE_NUMBER_TYPES = ("int", "uint", "bcd")
+GROSS_MARGIN = 0.025
+"""The gross range is the range widened by this share of its span (3.6 to 20.4 mA of a 4-20 mA loop)."""
 
 
 class SignalChecks(StrictModel):
@@ -183,3 +185,24 @@ def conversion_of(name: str, signal: SignalBase, context: UnitContext) -> Conver
     if not signal.unit and quantity in WITHOUT_UNIT:
         return Conversion(1.0)
     return conversion(signal.unit, quantity, context)
+
+
+def range_of(name: str, signal: SignalBase, context: UnitContext) -> tuple[float, float] | None:
+    """Return the lowest and the highest credible value [SI]; ``None`` where the site gives no range."""
+    return None if signal.range is None else _in_si(signal.range, conversion_of(name, signal, context))
+
+
+def gross_range_of(name: str, signal: SignalBase, context: UnitContext) -> tuple[float, float] | None:
+    """Return the values [SI] outside which a reading is bad; ``None`` where the site gives no range."""
+    if signal.checks.gross_range is not None:
+        return _in_si(signal.checks.gross_range, conversion_of(name, signal, context))
+    span = range_of(name, signal, context)
+    if span is None:
+        return None
+    margin = GROSS_MARGIN * (span[1] - span[0])
+    return span[0] - margin, span[1] + margin
+
+
+def _in_si(limits: tuple[float, float], convert: Conversion) -> tuple[float, float]:
+    low, high = sorted((convert.to_si(limits[0]), convert.to_si(limits[1])))
+    return low, high

@@ -13,7 +13,9 @@ from config.signals import (
     SignalBase,
     SparkplugSignal,
     conversion_of,
+    gross_range_of,
     quantity_of,
+    range_of,
     step_of,
 )
 from config.site import DehydrationUnit, Site
@@ -24,8 +26,6 @@ _TYPE_BITS = {"int16": 16, "uint16": 16, "bcd16": 16, "int32": 32, "uint32": 32,
 _BCD_MODULUS = {"bcd16": 10**4, "bcd32": 10**8}
 
 SI = Conversion(1.0)
-GROSS_MARGIN = 0.025
-"""The gross range is the range widened by this share of its span (3.6 to 20.4 mA of a 4-20 mA loop)."""
 SPIKE_SHARE = 0.10
 """A one-sample jump larger than this share of the span is a spike."""
 
@@ -121,7 +121,7 @@ def _resolve(name: str, signal: SignalBase, controller: Controller, context: Uni
     quantity = quantity_of(name, signal)
     convert = conversion_of(name, signal, context)
     factor = abs(convert.factor)
-    span_range = None if signal.range is None else _si_range(signal.range, convert)
+    span_range = range_of(name, signal, context)
     analog = quantity not in _DISCRETE
     return SignalSpec(
         name=name,
@@ -133,7 +133,7 @@ def _resolve(name: str, signal: SignalBase, controller: Controller, context: Uni
         unit=signal.unit,
         conversion=convert,
         range=span_range,
-        gross=_gross_range(signal, span_range, convert),
+        gross=gross_range_of(name, signal, context),
         possible=_POSSIBLE.get(quantity, (-math.inf, math.inf)),
         rate_limit=_times(signal.checks.rate_of_change, factor),
         spike=_spike(signal, span_range, factor) if analog else None,
@@ -156,22 +156,6 @@ def expected_period(signal: SignalBase, controller: Controller) -> float:
 
 def _times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
-
-
-def _si_range(limits: tuple[float, float], convert: Conversion) -> tuple[float, float]:
-    low, high = sorted((convert.to_si(limits[0]), convert.to_si(limits[1])))
-    return low, high
-
-
-def _gross_range(
-    signal: SignalBase, span_range: tuple[float, float] | None, convert: Conversion
-) -> tuple[float, float] | None:
-    if signal.checks.gross_range is not None:
-        return _si_range(signal.checks.gross_range, convert)
-    if span_range is None:
-        return None
-    margin = GROSS_MARGIN * (span_range[1] - span_range[0])
-    return span_range[0] - margin, span_range[1] + margin
 
 
 def _spike(signal: SignalBase, span_range: tuple[float, float] | None, factor: float) -> float | None:
