@@ -116,6 +116,13 @@ def run(monitor: UnitMonitor, first: int, count: int) -> Outcome:
     return outcome
 
 
+def test_without_a_sample_nothing_at_all_is_changed() -> None:
+    monitor = steady_monitor()
+    process = monitor._process
+    assert process.purity.design is process.design  # the very same design: the very same bits
+    assert not {"lean_purity_bias", "calculated_lean_mass_fraction"} & run(monitor, 180, 1).results.keys()
+
+
 def test_without_an_analyzer_the_margin_moves_with_the_sample() -> None:
     plain, given = steady_monitor(), steady_monitor()
     at = 1_760_000_000.0 + 3.0 * HOUR + 1.0
