@@ -165,7 +165,7 @@ def test_notes_of_an_alarm_out_of_service_and_under_way_are_kept() -> None:
 def test_a_state_that_an_earlier_program_saved_is_understood() -> None:
     """Written out by hand in the form of version 1: what is not said has its plain meaning."""
     occurrence = f"{UNIT}.level_high.1800000000000.4"
-    bench = Bench(alarm(), alarm(id="second"))
+    bench = Bench(alarm(), alarm(id="second"), alarm(id="shelved"))
     ends = bench.engine.restore(
         {
             "version": 1,
@@ -179,6 +179,15 @@ def test_a_state_that_an_earlier_program_saved_is_understood() -> None:
                     "acknowledgement": {"occurrence": occurrence, "actor": "Ada", "time": START - 40.0},
                 },
                 "second": {"life": {"out_of_service": True}, "service_note": "Ada: calibration"},
+                "shelved": {
+                    "life": {"condition": True, "shelved": True},
+                    "shelf": {
+                        "until": START + 60.0,
+                        "remaining": 60.0,
+                        "actor": "Ada",
+                        "comment": "valve work",
+                    },
+                },
                 "third": {"life": {"shown": "RTNUN"}, "occurrence": "north.third.1.2"},
             },
         },
@@ -191,6 +200,9 @@ def test_a_state_that_an_earlier_program_saved_is_understood() -> None:
     assert (shown.acknowledgement.actor, shown.acknowledgement.comment) == ("Ada", "")
     assert (shown.shelf, shown.suppression, shown.service_note, shown.first_out) == (None, "", "", False)
     assert (second.state.value, second.condition, second.occurrence) == ("OOSRV", False, "")
+    shelf = bench.shown("shelved").shelf
+    assert shelf is not None
+    assert (shelf.until, shelf.comment, shelf.until_return) == (START + 60.0, "valve work", False)
     (end,) = ends
     assert (end.alarm, end.previous.value, end.priority, end.alarm_class) == ("third", "RTNUN", "low", "")
     assert end.message == "third: no longer configured"
