@@ -18,13 +18,14 @@ from calc.constants import STANDARD_MOLAR_VOLUME, TEG_MOLAR_MASS, WATER_MOLAR_MA
 from calc.errors import CalcError
 from calc.gas import compressibility
 from calc.glycol import density
-from calc.hydrate import hydrate_temperature
+from calc.hydrate import hydrate_temperature, hydrate_uncertainty
 from calc.kremser import log_absorption_factor_for, log_removal_ratio
 from calc.readings import Design, Estimate, Readings, Uncertainties
 from calc.reboiler import reboiler_duty
 from calc.regeneration import lean_water
 from calc.uncertainty import Absolute, Effects, Relative, combine, probability_below_zero
 from calc.water import DEW_POINT, log_water_content
+from calc.water_methods import acid_gas_uncertainty
 
 _LITTLE = 1e-30  # rate that stands for none, so that its logarithm exists
 _PUREST = 0.99999  # no reboiler makes it purer: a wrong reading or a wrong sample
@@ -104,7 +105,7 @@ class Chain:
         )
         hydrate = Absolute(
             _or_absent(hydrate_temperature, r.gas_pressure, design.specific_gravity),
-            {"hydrate_model": sd.hydrate_model},
+            {"hydrate_model": math.hypot(sd.hydrate_model, hydrate_uncertainty(design.hydrogen_sulfide))},
         )
         approach = Absolute(
             r.lean_glycol_temperature - r.gas_temperature,
@@ -113,12 +114,13 @@ class Chain:
         self.inverse = 1.0 / r.gas_temperature
         self.warming: FloatOrArray = -self.inverse * self.inverse * sd.gas_temperature  # effect on 1/T
         self.log_saturated, by_inverse, by_log_pressure = log_water_content(self.inverse, r.gas_pressure)
+        sour = acid_gas_uncertainty(design.carbon_dioxide, design.hydrogen_sulfide)
         self.saturated = Relative(
             self.xp.exp(self.log_saturated),
             {
                 "gas_temperature": by_inverse * self.warming,
                 "gas_pressure": by_log_pressure * sd.gas_pressure,
-                "water_content_model": sd.water_content_model,
+                "water_content_model": math.hypot(sd.water_content_model, sour),
             },
         )
         self.rate = Relative(r.gas_rate, {"gas_rate": sd.gas_rate})
@@ -180,13 +182,15 @@ class Chain:
             value = 1.0 - factor * (1.0 - value)
         effects = combine((by_log_x, log_effects))
         if design.lean_water_factor_uncertainty is not None:
-            own: Effects = {"laboratory_mass_fraction": design.lean_water_factor_uncertainty}
+            own: Effects = {"laboratory_water": design.lean_water_factor_uncertainty}
             effects = combine((1.0, effects), (value - 1.0, own))
         if not _absent(r.lean_mass_fraction):
             unsampled = xp.isnan(r.lean_mass_fraction)
             effects = {source: xp.where(unsampled, effect, 0.0) for source, effect in effects.items()}
-            sample: Effects = {"laboratory_mass_fraction": sd.laboratory_mass_fraction}
-            effects = combine((1.0, effects), (xp.where(unsampled, 0.0, 1.0), sample))
+            water = xp.where(unsampled, 0.0, 1.0 - r.lean_mass_fraction)
+            absolute: Effects = {"laboratory_mass_fraction": sd.laboratory_mass_fraction}
+            sampled = xp.where(unsampled, 0.0, 1.0), absolute
+            effects = combine((1.0, effects), sampled, (water, {"laboratory_water": sd.laboratory_water}))
             value = self._measured_or(r.lean_mass_fraction, value)
         self.purity = Absolute(xp.where(value <= _PUREST, value, math.nan), effects)
         self.estimates["lean_mass_fraction"] = self.purity.estimate

@@ -15,6 +15,7 @@ from calc.conversions import DEGREE_FAHRENHEIT
 
 PRESSURE = ValidRange("pressure", 60.0 * PSI, 4000.0 * PSI, "Pa")
 SPECIFIC_GRAVITY = ValidRange("specific_gravity", 0.55, 1.0)
+HYDROGEN_SULFIDE = ValidRange("hydrogen_sulfide", 0.0, 1.0, "mole fraction")
 MOTIEE_PRESSURE = ValidRange("pressure", 100.0 * PSI, 4000.0 * PSI, "Pa")
 MOTIEE_GRAVITY = ValidRange("specific_gravity", 0.55, 0.90)
 
@@ -44,7 +45,7 @@ def hydrate_temperature(pressure: FloatOrArray, specific_gravity: FloatOrArray) 
     Valid for sweet gas with free water, 60 to 4000 psia (0.41 to 27.6 MPa), gravity 0.55 to 1.0. The gravity
     chart that it fits does not know the composition: readings of the same chart differ by 2 to 3 K, and for
     nearly pure methane (gravity below about 0.58) it lies up to 7 K above measured values, on the safe side.
-    H2S raises the true temperature, and is not covered; glycol and methanol lower it.
+    H2S raises the true temperature (``hydrate_uncertainty``); glycol and methanol lower it.
 
     References
     ----------
@@ -62,6 +63,43 @@ def hydrate_temperature(pressure: FloatOrArray, specific_gravity: FloatOrArray) 
     log_pressure, log_gravity = log(pascal / PSI), log(gravity)
     fahrenheit = 13.47 * log_pressure + 34.27 * log_gravity - 1.675 * log_pressure * log_gravity - 20.35
     return DEGREE_FAHRENHEIT.to_si(fahrenheit)
+
+
+def hydrate_uncertainty(hydrogen_sulfide: float) -> float:
+    """Say how far H2S may raise the hydrate temperature above that of sweet gas.
+
+    Parameters
+    ----------
+    hydrogen_sulfide : float
+        Mole fraction in the gas [-].
+
+    Returns
+    -------
+    float
+        Standard uncertainty that comes on top of the method's own [K]; 0 for sweet gas.
+
+    Raises
+    ------
+    OutOfRangeError
+        A mole fraction outside 0 to 1.
+
+    Notes
+    -----
+    Valid as an order of magnitude to 10 mol %: 0.4 K for each mol % (from memory of charts for sour gas). It
+    goes one way, up, so that it counts whole as one standard deviation; it judges, it does not correct.
+
+    References
+    ----------
+    L. E. Baillie and E. Wichert, Chart gives hydrate formation temperature for natural gas, Oil and Gas
+    Journal 85 (6 April 1987) 37-39 (from memory).
+
+    Examples
+    --------
+    >>> hydrate_uncertainty(0.05)
+    2.0
+    """
+    HYDROGEN_SULFIDE.check(hydrogen_sulfide)
+    return 40.0 * hydrogen_sulfide
 
 
 def hydrate_temperature_motiee(pressure: FloatOrArray, specific_gravity: FloatOrArray) -> FloatOrArray:

@@ -132,8 +132,10 @@ class Uncertainties:
     """Relative [-]; of a measured content."""
     stripping_gas_ratio: float = 0.10
     """Relative [-]."""
-    laboratory_mass_fraction: float = 0.001
-    """Absolute [kg/kg]; Karl Fischer titration, sampling included."""
+    laboratory_mass_fraction: float = 0.0002
+    """Absolute [kg/kg]; water that a sample takes up on its way (common practice, no source)."""
+    laboratory_water: float = 0.07
+    """Of the water in the sample, relative [-]; Karl Fischer titration (common practice, no source)."""
     theoretical_stages: float = 0.15
     """Relative [-]; tray efficiencies of 25 to 33 % are published for the same trays."""
     water_content_model: float = 0.04

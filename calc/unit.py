@@ -7,6 +7,7 @@ it uses (readings, design, results) are in ``calc.readings``, the equations in `
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -67,6 +68,7 @@ CHECKED: dict[str, ValidRange] = {
 
 _ABSENT: dict[str, str] = {
     "limit_dew_point": "it is stated at contactor pressure, and that is not known",
+    "compressibility": "specific gravity, CO2 and H2S of the gas do not go together",
     "lean_mass_fraction": "the glycol does not boil at this reboiler temperature and pressure",
     "circulation_ratio": "no water is removed",
     "required_circulation_rate": "no rate of this lean glycol reaches the limit: it is not pure enough",
@@ -266,7 +268,13 @@ def check_design(design: Design) -> None:
         raise CalcError("design: give exactly one of limit_water_content and limit_dew_point")
 
 
-def reason(results: Results, name: str, row: int | None = None) -> str:
+def _in_si(name: str, valid: ValidRange) -> str:
+    return f"{valid.lower:g} to {valid.upper:g} {valid.unit}"
+
+
+def reason(
+    results: Results, name: str, row: int | None = None, write: Callable[[str, ValidRange], str] = _in_si
+) -> str:
     """Say in words why a result is absent or uncertain.
 
     Parameters
@@ -277,6 +285,8 @@ def reason(results: Results, name: str, row: int | None = None) -> str:
         Name of an estimate in it [-].
     row : int, optional
         Row of arrays; ``None`` for a single evaluation [-].
+    write : callable
+        Writes the range of a reading, given its name, in the reader's units; SI without [-].
 
     Returns
     -------
@@ -316,21 +326,24 @@ def reason(results: Results, name: str, row: int | None = None) -> str:
         if not present:
             wrong = [entry for entry in group if outside & _bit(entry)]
             if wrong:
-                valid = USABLE[wrong[0]]
-                return f"{wrong[0]} is outside {valid.lower:g} to {valid.upper:g} {valid.unit}"
+                return f"{wrong[0]} is outside {write(wrong[0], USABLE[wrong[0]])}"
             return f"needs {' or '.join(group)}"
         if extrapolated & _bit(present[0]) and present[0] not in beyond:
             beyond.append(present[0])
     value = getattr(results, name).value
     if math.isnan(float(value if row is None else np.ravel(value)[row])):
+        if ("gas_rate",) in NEEDS[name] and _value(results, "water_load", row) == 0.0:
+            return "no gas flows"
+        flows = ("lean_glycol_rate", "stroke_rate") in NEEDS[name]
+        if flows and _value(results, "circulation_rate", row) == 0.0:
+            return "no glycol flows"
         if name != "lean_mass_fraction" and ("lean_mass_fraction", "reboiler_temperature") in NEEDS[name]:
-            purity = reason(results, "lean_mass_fraction", row)
+            purity = reason(results, "lean_mass_fraction", row, write)
             if purity and math.isnan(_value(results, "lean_mass_fraction", row)):
                 return purity
         return _ABSENT.get(name, "the readings do not go together: a property is out of its range")
     if beyond:
-        valid = CHECKED[beyond[0]]
-        return f"extrapolated: {beyond[0]} is outside {valid.lower:g} to {valid.upper:g} {valid.unit}"
+        return f"extrapolated: {beyond[0]} is outside {write(beyond[0], CHECKED[beyond[0]])}"
     return ""
 
 

@@ -34,8 +34,10 @@ STEADY_SECONDS = 2400.0
 """An hour counts that has been watched regenerating for this long [s]."""
 SPREAD = 0.5
 """Range of the calculated water within a steady hour, relative to its mean: a thermostat's cycle of 9 K."""
-LABORATORY = Uncertainties().laboratory_mass_fraction
-"""Standard uncertainty of a sample, its drawing included [kg/kg]; see ``calc.readings``."""
+LABORATORY = Uncertainties().laboratory_water
+"""Standard uncertainty of the water in a sample, relative; see ``calc.readings``."""
+DRAWING = Uncertainties().laboratory_mass_fraction
+"""Water that a sample takes up while it is drawn and carried [kg/kg]; see ``calc.readings``."""
 MODEL = math.hypot(Uncertainties().activity, Uncertainties().activity_reboiler)
 """Standard uncertainty of the calculated water by the glycol model, relative; see ``calc.readings``."""
 DRIFT_TIME = 180 * 86400.0
@@ -222,7 +224,7 @@ class LeanPurity:
         believed, variance = self._at_time(taken)
         # Relative to what is expected: relative to itself, a sample that errs on the wet side weighs more.
         expected = calculated * math.exp(believed)
-        one = _Observed(log_ratio, (LABORATORY / expected) ** 2, taken)
+        one = _Observed(log_ratio, LABORATORY**2 + (DRAWING / expected) ** 2, taken)
         if abs(log_ratio - believed) > OUTLIER * math.sqrt(variance + one.variance):
             return self._doubt(one, calculated)
         self._learn(one, believed, variance)

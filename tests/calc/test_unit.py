@@ -207,7 +207,7 @@ def test_without_strokes_the_gas_leaves_as_it_came() -> None:
 
     assert results.outlet_water_content.value == pytest.approx(results.inlet_water_content.value, rel=1e-12)
     assert results.probability_over_limit.value > 0.999
-    assert reason(results, "circulation_ratio") == "no water is removed"
+    assert reason(results, "circulation_ratio") == "no glycol flows"
 
 
 def test_a_meter_stands_in_for_a_dead_stroke_counter() -> None:

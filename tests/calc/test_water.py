@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from calc import saturation, water, water_methods
 from calc.constants import WATER_STANDARD_DENSITY
 from calc.errors import OutOfRangeError
+from calc.unit import Design, Readings, evaluate
 from tests.support.narrow import array
 
 KELVIN = st.floats(225.0, 420.0)
@@ -138,3 +140,19 @@ def test_acid_gases_are_named(carbon_dioxide: float, hydrogen_sulfide: float, wo
 
     assert bool(caution) == bool(words)
     assert all(word in caution for word in words)
+
+
+def test_sour_gas_widens_what_rests_on_its_water() -> None:
+    """7 % at 20 mol % CO2, 12 % from 8 mol % H2S on (GPSA, section 20, from memory)."""
+    assert water_methods.acid_gas_uncertainty(0.20, 0.0) == pytest.approx(0.07)
+    assert (
+        water_methods.acid_gas_uncertainty(0.0, 0.08) == water_methods.acid_gas_uncertainty(0.0, 0.3) == 0.12
+    )
+    readings = Readings(310.93, 4.137e6, 9.813, 477.59, 2.0)
+    sweet = Design(0.65, 2.0, 1.8e-4, 101325.0, limit_water_content=7 * 1.60493e-5)
+    sour = dataclasses.replace(sweet, carbon_dioxide=0.10, hydrogen_sulfide=0.02)
+
+    for name in ("saturated_water_content", "dew_point_margin", "hydrate_temperature"):
+        plain, widened = (getattr(evaluate(readings, design), name) for design in (sweet, sour))
+        assert widened.uncertainty > plain.uncertainty, name
+        assert widened.value == pytest.approx(plain.value), name

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from daemon.monitor.lean_purity import (
+    DRAWING,
     DRIFT_TIME,
     HOUR,
     KEPT_HOURS,
@@ -54,7 +55,7 @@ def bench(hours: float = 3.0) -> Bench:
 
 
 def noise(expected: float = WATER) -> float:
-    return LABORATORY / expected
+    return math.hypot(LABORATORY, DRAWING / expected)
 
 
 # ---------------------------------------------------------------------------------------------- the estimator
@@ -67,8 +68,9 @@ def test_without_a_sample_there_is_no_correction() -> None:
 def test_one_sample_is_the_weighted_mean_of_what_it_says_and_of_no_correction() -> None:
     one = bench()
     assert one.sample(1.2 * WATER) == ""
-    # JCGM 100:2008 (weights are inverse variances), by hand: the model 12.8 % against 0.1 wt% in 1.3 wt%.
-    model, laboratory = 1.0 / (0.10**2 + 0.08**2), 1.0 / (0.001 / 0.0130) ** 2
+    # JCGM 100:2008 (weights are inverse variances), by hand: the model 12.8 % against 7 % and 0.02 wt% in
+    # 1.3 wt%.
+    model, laboratory = 1.0 / (0.10**2 + 0.08**2), 1.0 / (0.07**2 + (0.0002 / 0.0130) ** 2)
     expected = math.exp(math.log(1.2) * laboratory / (model + laboratory))
     assert one.correction.factor == pytest.approx(expected, rel=1e-5)
     assert one.correction.uncertainty == pytest.approx((model + laboratory) ** -0.5, rel=1e-5)
@@ -119,7 +121,7 @@ def test_it_errs_by_as_much_as_it_says() -> None:
             one.time += 30.0 * DAY - 3.0 * HOUR
             one.run(3.0)
             true = worth * true + dice.gauss(0.0, MODEL * math.sqrt(1.0 - worth**2))
-            water = WATER * math.exp(true) + dice.gauss(0.0, LABORATORY)
+            water = WATER * math.exp(true) + dice.gauss(0.0, math.hypot(LABORATORY * WATER * math.exp(true), DRAWING))
             one.sample(water)
         errors.append(((math.log(one.correction.factor) - true) / one.correction.uncertainty) ** 2)
     # Chi-squared with 200 degrees of freedom over 200: 99 % lie between 0.76 and 1.28 (Abramowitz and Stegun
