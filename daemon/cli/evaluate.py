@@ -32,8 +32,8 @@ def evaluate(
 ) -> None:
     """Calculate a dehydration unit once: every result, how sure it is, how it comes, what to mind.
 
-    Exit code 0: done, dry enough; 1: cannot be calculated; 2: a value cannot be read; 6: wetter than the
-    limit. Example: tegwatch evaluate --set "gas_temperature=100 degF" --set "gas_pressure=800 psig"
+    Exit code 0: done, dry enough; 1: no margin can be calculated; 2: a value cannot be read; 6: wetter than
+    the limit. Example: tegwatch evaluate --set "gas_temperature=100 degF" --set "gas_pressure=800 psig"
     --set "gas_rate=10 MMscfd" --set "reboiler_temperature=390 degF" --set "stroke_rate=20 /min"
     --set "pump_displacement=0.1 gal" --set "limit_water_content=7 lb/MMscf" --set specific_gravity=0.65
     --set theoretical_stages=2
@@ -57,13 +57,16 @@ def evaluate(
     except CalcError as error:
         fail(str(error), USAGE)
     try:
-        found = report(readings, design)
+        shown = display_units(units, UnitContext(design.barometric_pressure, gas_base))
+        found = report(readings, design, units=shown)
     except CalcError as error:
         fail(str(error), FAILED)
     if as_json:
         print(json.dumps(facts(found), indent=2, ensure_ascii=False))
     else:
-        _show(found, display_units(units, UnitContext(design.barometric_pressure, gas_base)))
+        _show(found, shown)
+    if not found.judged:
+        raise typer.Exit(FAILED)
     if found.over_limit:
         raise typer.Exit(FINDINGS)
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 
+from calc.arrays import ValidRange
 from calc.errors import CalcError
+from calc.readings import INPUTS
 from calc.reboiler import DEGRADATION_TEMPERATURE, RECOMMENDED_MAXIMUM_TEMPERATURE
-from calc.unit import Design, Readings, Results, Uncertainties, evaluate, reason
+from calc.unit import USABLE, Design, Readings, Results, Uncertainties, evaluate, reason
 from calc.water_methods import acid_gas_caution
+from config.loader import barometric_pressure
 from config.quantities import RESULT_KINDS, Quantity
-from config.units import UnitContext, UnitError, parse_quantity
+from config.units import DisplayUnit, UnitContext, UnitError, display_units, parse_quantity
 
 READING_KINDS: dict[str, Quantity] = {
     "gas_temperature": Quantity.TEMPERATURE,
@@ -48,6 +51,7 @@ DESIGN_KINDS: dict[str, Quantity] = {
     "lean_water_factor": Quantity.NUMBER,
     "lean_water_factor_uncertainty": Quantity.FRACTION,
 }
+SEA_LEVEL = 101325.0
 STANDING_CAUTIONS = (
     "A calculation, no measurement and no safety system: it replaces no shutdown, no analyzer and no sample.",
     "Hot glycol burns; the still vents flammable gas. Site procedures, local codes, licensed practice first.",
@@ -85,6 +89,11 @@ class EvaluationReport:
     cautions: tuple[str, ...]
 
     @property
+    def judged(self) -> bool:
+        """Whether there is a margin to the limit at all."""
+        return next(line.value for line in self.lines if line.name == "dew_point_margin") is not None
+
+    @property
     def over_limit(self) -> bool:
         """Whether the outlet is calculated wetter than the limit."""
         margin = next(line.value for line in self.lines if line.name == "dew_point_margin")
@@ -94,12 +103,14 @@ class EvaluationReport:
 def read_values(texts: Mapping[str, str], gas_base: str) -> tuple[Readings, Design]:
     """Read names with values and units, as ``{"gas_temperature": "100 degF"}``, into readings and design.
 
+    ``elevation`` may stand in place of ``barometric_pressure``; without either, sea level is taken.
+
     Raises
     ------
     CalcError
         An unknown name, a value without a unit or of another kind, or a value that is needed and missing.
     """
-    kinds = READING_KINDS | DESIGN_KINDS
+    kinds = {**READING_KINDS, **DESIGN_KINDS, "elevation": Quantity.LENGTH}
     for name in texts:
         if name not in kinds:
             close = difflib.get_close_matches(name, kinds, n=1)
@@ -113,10 +124,14 @@ def read_values(texts: Mapping[str, str], gas_base: str) -> tuple[Readings, Desi
         except UnitError as error:
             raise CalcError(f"{name}: {error}") from error
 
+    if {"elevation", "barometric_pressure"} <= set(texts):
+        raise CalcError("elevation and barometric_pressure are both given; give one")
     if "barometric_pressure" in texts:  # first: gauge pressures count from it
         context = UnitContext(read("barometric_pressure"), gas_base)
+    elif "elevation" in texts:
+        context = UnitContext(barometric_pressure(read("elevation")), gas_base)
     values: dict[str, float] = {"barometric_pressure": context.barometric_pressure}
-    values |= {name: read(name) for name in texts}
+    values |= {name: read(name) for name in texts if name != "elevation"}
     needed = {f.name for f in dataclasses.fields(Design) if f.default is dataclasses.MISSING}
     if lacking := sorted(needed - set(values)):
         raise CalcError(f"the design lacks {', '.join(lacking)}")
@@ -126,8 +141,20 @@ def read_values(texts: Mapping[str, str], gas_base: str) -> tuple[Readings, Desi
     return Readings(**readings), Design(**design, trays=trays)
 
 
-def report(readings: Readings, design: Design, sd: Uncertainties = Uncertainties()) -> EvaluationReport:  # noqa: B008 - frozen
+def report(
+    readings: Readings,
+    design: Design,
+    sd: Uncertainties = Uncertainties(),  # noqa: B008 - frozen
+    units: Mapping[Quantity, DisplayUnit] | None = None,
+) -> EvaluationReport:
     """Evaluate one set of readings and say where each result comes from.
+
+    Parameters
+    ----------
+    readings, design, sd
+        As for ``calc.unit.evaluate``.
+    units : mapping, optional
+        How quantities are written in remarks and cautions; SI without.
 
     Raises
     ------
@@ -135,7 +162,15 @@ def report(readings: Readings, design: Design, sd: Uncertainties = Uncertainties
         A design with which nothing can be calculated.
     """
     results = evaluate(readings, design, sd)
-    how = _how(readings, design)
+    units = units or display_units("si", UnitContext(design.barometric_pressure))
+    given = {name for name in INPUTS if not math.isnan(float(getattr(readings, name)))}
+    refused = {name for bit, name in enumerate(INPUTS) if int(results.out_of_range) >> bit & 1}
+    how = _how(given - refused, design)
+
+    def write(name: str, valid: ValidRange) -> str:
+        unit = units[READING_KINDS[name]]
+        return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
+
     lines = []
     for name, equation in how.items():
         estimate, kind = getattr(results, name), RESULT_KINDS[name]
@@ -147,13 +182,21 @@ def report(readings: Readings, design: Design, sd: Uncertainties = Uncertainties
                 _number(estimate.value),
                 _number(estimate.uncertainty),
                 equation,
-                reason(results, name),
+                reason(results, name, write=write),
             )
         )
     return EvaluationReport(
         tuple(lines),
         tuple(_contributions(results)),
-        (*_cautions(readings, design, results), *STANDING_CAUTIONS),
+        (
+            *(
+                f"{name} is outside {write(name, USABLE[name])} and was not used"
+                for name in INPUTS
+                if name in refused
+            ),
+            *_cautions(readings, design, results, units),
+            *STANDING_CAUTIONS,
+        ),
     )
 
 
@@ -162,9 +205,8 @@ def _number(value: object) -> float | None:
     return None if math.isnan(number) else number
 
 
-def _how(readings: Readings, design: Design) -> dict[str, str]:
+def _how(measured: Set[str], design: Design) -> dict[str, str]:
     """Say by which equation each result comes, in the order of the calculation."""
-    measured = {name for name in READING_KINDS if not math.isnan(float(getattr(readings, name)))}
     stripping = "stripping_gas_rate" in measured or design.stripping_gas_ratio > 0.0
     boiling = "bubble point of the glycol (UNIQUAC)" + (", stripping gas (Kremser)" if stripping else "")
     return {
@@ -203,21 +245,26 @@ def _contributions(results: Results) -> Iterator[Contribution]:
         yield Contribution(source, math.sqrt(variances[source]), variances[source] / total)
 
 
-def _cautions(readings: Readings, design: Design, results: Results) -> Iterator[str]:
+def _cautions(
+    readings: Readings, design: Design, results: Results, units: Mapping[Quantity, DisplayUnit]
+) -> Iterator[str]:
     reboiler = float(readings.reboiler_temperature)
+    temperature, difference = units[Quantity.TEMPERATURE], units[Quantity.TEMPERATURE_DIFFERENCE]
     if reboiler > DEGRADATION_TEMPERATURE:
-        yield "The reboiler is above 206.7 °C (404 °F): the glycol breaks down."
+        yield f"The reboiler is above {temperature.format(DEGRADATION_TEMPERATURE)}: the glycol breaks down."
     elif reboiler > RECOMMENDED_MAXIMUM_TEMPERATURE:
-        yield "The reboiler is above the recommended maximum of 204.4 °C (400 °F)."
+        highest = temperature.format(RECOMMENDED_MAXIMUM_TEMPERATURE)
+        yield f"The reboiler is above the recommended maximum of {highest}."
     if (margin := float(results.dew_point_margin.value)) < 0.0:
-        yield f"The outlet is calculated {-margin:.1f} K wetter than the limit."
+        yield f"The outlet is calculated {difference.format(-margin)} wetter than the limit."
     elif float(results.probability_over_limit.value) > 0.1:
         yield f"Probability that the limit is exceeded: {100 * results.probability_over_limit.value:.0f} %."
     if float(readings.gas_temperature) < float(results.hydrate_temperature.value):
         yield "The gas is colder than its hydrate temperature: with free water, hydrate can form."
     if math.isnan(float(readings.inlet_water_content)):
         yield "The wet gas is taken as saturated in the contactor; a leaking inlet separator brings more."
-    for word in (acid_gas_caution(design.carbon_dioxide, design.hydrogen_sulfide),):
-        if word:
-            yield word
+    if word := acid_gas_caution(design.carbon_dioxide, design.hydrogen_sulfide):
+        yield word
+    if design.barometric_pressure == SEA_LEVEL:
+        yield "The barometric pressure is taken as that at sea level; higher up glycol boils drier."
     yield "Dew points are over liquid water, also below 0 °C: ice or hydrate appear at a higher temperature."

@@ -69,11 +69,13 @@ class SizingReport:
     steps: tuple[Step, ...]
     fits: tuple[PumpFit, ...]
     cautions: tuple[str, ...]
+    reachable: bool = True
+    """Whether glycol of the purity named reaches the limit at any rate."""
 
     @property
     def served(self) -> bool:
-        """Whether any pump carries the highest load; also true where no pump was named."""
-        return not self.fits or any(each.fit is not Fit.TOO_SMALL for each in self.fits)
+        """Whether the limit can be reached and a pump, if any was named, carries the highest load."""
+        return self.reachable and (not self.fits or any(each.fit is not Fit.TOO_SMALL for each in self.fits))
 
 
 def size(request: SizingRequest) -> SizingReport:
@@ -91,12 +93,14 @@ def size(request: SizingRequest) -> SizingReport:
     if low > high:
         raise CalcError("the lowest load needs more glycol than the highest; exchange the two")
     by_trays = _by_trays(request)
-    design = max(high, by_trays or 0.0)
+    design = max(high, by_trays) if by_trays is not None and math.isfinite(by_trays) else high
     fits = tuple(suitable_pumps(request.pumps, low if low > 0.0 else design, design)) if request.pumps else ()
+    steps = tuple(_steps(request, needs, by_trays, design))
     return SizingReport(
-        tuple(_steps(request, needs, by_trays, design)),
+        steps,
         fits,
-        (*_cautions(request, low, high, by_trays), *STANDING_CAUTIONS),
+        (*_cautions(request, steps, by_trays), *STANDING_CAUTIONS),
+        reachable=by_trays is None or math.isfinite(by_trays),
     )
 
 
@@ -125,11 +129,8 @@ def _by_trays(request: SizingRequest) -> float | None:
                 request.limit_water_content,
             )
         )
-    except NotConvergedError as error:
-        raise CalcError(
-            f"glycol of {100 * request.lean_mass_fraction:.2f} wt% cannot reach the limit at any rate: "
-            f"it must be purer or the gas colder ({error.reason})"
-        ) from error
+    except NotConvergedError:
+        return math.inf
 
 
 def _content_uncertainty(request: SizingRequest) -> float | None:
@@ -165,7 +166,7 @@ def _steps(
         None if spread is None else spread * request.circulation_ratio,
         "water x circulation ratio",
     )
-    if by_trays is not None:
+    if by_trays is not None and math.isfinite(by_trays):
         how = f"Kremser, {request.stages:g} stages"
         yield Step("the same by the contactor's equation", glycol, by_trays, None, how)
     yield Step(
@@ -183,10 +184,10 @@ def _steps(
         None,
         f"circulation / ({60 * request.design_stroke_rate:g} /min x {request.volumetric_efficiency:g})",
     )
-    yield from _drive_gas_steps(request, design)
+    yield from _drive_gas(request, design)
 
 
-def _drive_gas_steps(request: SizingRequest, design: float) -> Iterator[Step]:
+def _drive_gas(request: SizingRequest, design: float) -> Iterator[Step]:
     z = compressibility(
         request.highest.temperature,
         request.pressure,
@@ -194,15 +195,18 @@ def _drive_gas_steps(request: SizingRequest, design: float) -> Iterator[Step]:
         carbon_dioxide=request.carbon_dioxide,
         hydrogen_sulfide=request.hydrogen_sulfide,
     )
-    ratio = drive_gas_ratio(
-        request.highest.temperature,
-        request.pressure,
-        z,
-        return_pressure=request.return_pressure,
-        suction_pressure=request.barometric_pressure,
-    )
-    spent = drive_gas(design, ratio)
-    how = "balance of work, energy-exchange pump, +-40 %"
+    try:
+        ratio = drive_gas_ratio(
+            request.highest.temperature,
+            request.pressure,
+            z,
+            return_pressure=request.return_pressure,
+            suction_pressure=request.barometric_pressure,
+        )
+        spent = drive_gas(design, ratio)
+    except CalcError:
+        return  # a caution says so
+    how = "balance of work, where an energy-exchange pump is used"
     yield Step("drive gas per glycol", Quantity.GAS_LIQUID_RATIO, float(ratio), 0.2 * float(ratio), how)
     rate = float(spent.gas_rate)
     yield Step("drive gas", Quantity.GAS_RATE, rate, 0.2 * rate, "the same x circulation")
@@ -210,13 +214,21 @@ def _drive_gas_steps(request: SizingRequest, design: float) -> Iterator[Step]:
     yield Step("methane in it", Quantity.MASS_RATE, methane, 0.2 * methane, "at 90 mol % methane")
 
 
-def _cautions(request: SizingRequest, low: float, high: float, by_trays: float | None) -> Iterator[str]:
+def _cautions(request: SizingRequest, steps: tuple[Step, ...], by_trays: float | None) -> Iterator[str]:
+    found = {step.name: step.value for step in steps}
+    low, high = (found[f"circulation at the {which} load"] for which in ("lowest", "highest"))
     if caution := acid_gas_caution(request.carbon_dioxide, request.hydrogen_sulfide):
         yield caution
     if _content_uncertainty(request) is None:
         yield "No second method covers this temperature and pressure: the water content has no stated doubt."
     if by_trays is None:
         yield "Without the lean glycol's purity nothing says that this circulation reaches the limit."
+    elif math.isinf(by_trays):
+        lean = 100.0 * (request.lean_mass_fraction or 0.0)
+        yield (
+            f"Glycol of {lean:.2f} wt% cannot reach the limit at any rate: it must be purer, or the gas "
+            "colder. The pump is judged by the ratio alone."
+        )
     elif by_trays > high:
         yield "The contactor's equation asks for more glycol than the ratio; it decides which pump suits."
     if low <= 0.0:
@@ -227,4 +239,6 @@ def _cautions(request: SizingRequest, low: float, high: float, by_trays: float |
         margin = math.inf  # no hydrate correlation there, so no warning from it either
     if margin < 0.0:
         yield f"The coldest gas is {-margin:.0f} K inside the hydrate region: free water would plug the line."
+    if "drive gas" not in found:
+        yield "Gas of this pressure cannot drive an energy-exchange pump; a motor must drive the pump."
     yield "Stay above the glycol rate that seals the contactor's trays, and above the pump's stall rate."

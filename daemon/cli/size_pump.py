@@ -44,9 +44,10 @@ def size_pump(
 ) -> None:
     """Say how much glycol a gas needs, which installed pump suits, and what an energy-exchange pump spends.
 
-    Exit code 0: done; 1: cannot be calculated; 2: a value cannot be read; 6: no pump is large enough.
+    Exit code 0: done; 1: cannot be calculated; 2: a value cannot be read; 6: no pump is large enough, or the
+    limit out of reach.
     Example: tegwatch size-pump --temperature "100 degF" --pressure "1000 psig" --rate "50 MMscfd"
-    --pump "north, 0.05 gal, 8 /min, 40 /min"
+    --pump "north, 0.25 gal, 8 /min, 40 /min"
     """
     from calc.errors import CalcError
     from config.quantities import Quantity

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from calc.errors import CalcError
 from calc.readings import ESTIMATES
 from calc.unit import Design, Readings
-from config.units import DEFAULT_BASE
+from config.units import DEFAULT_BASE, UnitContext, display_units
 from daemon.cli.evaluate import evaluate
 from daemon.cli.evaluation import DESIGN_KINDS, READING_KINDS, STANDING_CAUTIONS, read_values, report
 
@@ -109,6 +109,60 @@ def test_cautions_follow_the_readings() -> None:
     text = " ".join(found.cautions)
     for words in ("breaks down", "wetter than the limit", "CO2", "taken as saturated"):
         assert words in text
+
+
+def test_a_reading_that_cannot_be_is_refused_aloud_and_claims_no_result() -> None:
+    found = report(*read_values(TEXTS | {"lean_mass_fraction": "0.9 wt%"}, DEFAULT_BASE))
+    purity = next(line for line in found.lines if line.name == "lean_mass_fraction")
+
+    assert any(
+        "lean_mass_fraction is outside 85.00 to 100.00 wt% and was not used" in c for c in found.cautions
+    )
+    assert purity.how.startswith("bubble point")
+    assert purity.value is not None and purity.value > 0.98
+
+
+def test_ranges_are_told_in_the_units_of_the_reader() -> None:
+    readings, design = read_values(TEXTS | {"gas_pressure": "30 psig"}, DEFAULT_BASE)
+    us = display_units("us", UnitContext(design.barometric_pressure))
+    content = next(
+        line for line in report(readings, design, units=us).lines if line.name == "saturated_water_content"
+    )
+
+    assert content.remark == "gas_pressure is outside 46.2 to 3901.3 psig"
+
+
+def test_elevation_stands_for_the_barometric_pressure() -> None:
+    """2000 m: 79.50 kPa (ISO 2533:1975, table 1); glycol boils drier there."""
+    high = read_values(TEXTS | {"elevation": "2000 m"}, DEFAULT_BASE)
+    assert high[1].barometric_pressure == pytest.approx(79.50e3, rel=1e-3)
+    purities = [
+        next(line.value for line in report(*given).lines if line.name == "lean_mass_fraction")
+        for given in (read_values(TEXTS, DEFAULT_BASE), high)
+    ]
+    assert purities[0] is not None and purities[1] is not None and purities[1] > purities[0] + 0.002
+    with pytest.raises(CalcError, match="both given"):
+        read_values(TEXTS | {"elevation": "2000 m", "barometric_pressure": "79.5 kPaa"}, DEFAULT_BASE)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"gas_rate": "0 MMscfd"}, "no gas flows"),
+        ({"stroke_rate": "0 /min"}, "no glycol flows"),
+        ({"gas_temperature": "2 degC"}, "gas_temperature is outside 4.9 to 92.9 °C"),
+    ],
+)
+def test_why_nothing_came_out(change: dict[str, str], why: str) -> None:
+    lines = report(*read_values(TEXTS | change, DEFAULT_BASE)).lines
+
+    assert next(line.remark for line in lines if line.name == "rich_mass_fraction").startswith(why)
+
+
+def test_without_a_margin_the_command_says_that_it_failed(command: typer.Typer) -> None:
+    without = {name: text for name, text in TEXTS.items() if name != "reboiler_temperature"}
+
+    assert CliRunner().invoke(command, _options(without)).exit_code == 1
 
 
 def test_shares_of_the_variance_add_up() -> None:

@@ -82,15 +82,27 @@ def test_impure_glycol_is_told_from_too_little() -> None:
 
     name = "the same by the contactor's equation"
     assert _value(weak, name) > _value(pure, name)
-    with pytest.raises(CalcError, match=r"95\.00 wt% cannot reach the limit at any rate: it must be purer"):
-        size(dataclasses.replace(REQUEST, lean_mass_fraction=0.95))
+    hopeless = size(dataclasses.replace(REQUEST, lean_mass_fraction=0.95))
+    assert any("95.00 wt% cannot reach the limit at any rate" in caution for caution in hopeless.cautions)
+    assert not hopeless.served
+    assert _value(hopeless, "circulation at the highest load") == _value(
+        pure, "circulation at the highest load"
+    )
+
+
+def test_gas_that_cannot_drive_a_pump_leaves_the_rest_of_the_sizing() -> None:
+    low = size(dataclasses.replace(REQUEST, pressure=4e5))
+
+    assert "drive gas" not in {step.name for step in low.steps}
+    assert any("a motor must drive the pump" in caution for caution in low.cautions)
+    assert "drive gas" in {step.name for step in size(REQUEST).steps}
 
 
 @pytest.mark.parametrize(
     ("changes", "caution"),
     [
         ({"carbon_dioxide": 0.08}, "8.0 mol % CO2"),
-        ({"hydrogen_sulfide": 0.01}, "H2S is poisonous"),
+        ({"hydrogen_sulfide": 0.01}, "It is poisonous"),
         ({"pressure": 15e5}, "No second method covers"),
         ({"lowest": Load(283.15, MMSCFD.to_si(25.0))}, "inside the hydrate region"),
         ({"lowest": Load(260.15, MMSCFD.to_si(25.0))}, "drier than the limit already"),
