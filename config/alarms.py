@@ -125,7 +125,8 @@ class AlarmDefinition(StrictModel):
     ack_required: bool = True
     """Whether it stays, once gone, until somebody has acknowledged it; false for low priority only."""
     quality_policy: QualityPolicy = "hold"
-    """What bad input does: ``hold`` neither raises nor clears, ``alarm`` raises, ``suppress`` suppresses."""
+    """What bad input does: ``hold`` neither raises nor clears, but what was beyond a high or low set point
+    when it left its range stays beyond; ``alarm`` raises, ``suppress`` suppresses."""
     maximum_shelving: ShelvingDuration = LONGEST_SHELVING
     """Longest shelving; zero means that it cannot be shelved."""
     re_alarm: PositiveDuration | None = None

@@ -142,8 +142,12 @@ class SignalCheck:
             reason = f"{spec.show(value)} is impossible: check register, type, word order and unit"
             return Status.BAD_CONFIGURATION_ERROR, reason
         if spec.gross is not None and _outside(value, spec.gross):
-            reason = f"{spec.show(value)} is outside the gross range {_span(spec, spec.gross)}"
-            return Status.BAD_SENSOR_FAILURE, reason
+            way = ("above", "high") if value > spec.gross[1] else ("below", "low")
+            reason = (
+                f"{spec.show(value)} reads {way[0]} its gross range {_span(spec, spec.gross)}: "
+                f"truly so {way[1]}, or a failed instrument"
+            )
+            return Status.BAD_OUT_OF_RANGE, reason
         time = moment.measured(reading, stamped=spec.has_source_time, longest_lag=BAD_AFTER * spec.period)
         verdict = self._history(value, time, running=running)
         if verdict is None and spec.range is not None and _outside(value, spec.range):

@@ -1,9 +1,14 @@
 """When a condition is true: comparison, deadband, rate, delays, and what bad input does.
 
 A comparison has three answers and a fourth: *beyond* the setpoint, *back* past the deadband, *between*,
-or *unknown* when the input has no usable value. ``Detector`` turns the answers into a condition with an
-on-delay and an off-delay: only *beyond* may raise, only *back* may clear, *between* stops a delay that is
-running, and *unknown* stops its clock: bad input neither raises nor clears.
+or *unknown* when the input has no usable value. A value that was beyond a high or low set point and then went
+out of its signal's range is still beyond: leaving the range must not silence what it was about to raise. One
+that jumps out of its range from within the set point tells of a failed instrument as much as of the process,
+so it stays unknown, and the instrument's own alarm comes with a priority by what it blinds.
+
+``Detector`` turns the answers into a condition with an on-delay and an off-delay: only *beyond* may raise,
+only *back* may clear, *between* stops a delay that is running, and *unknown* stops its clock: bad input
+neither raises nor clears.
 """
 
 from __future__ import annotations
@@ -14,7 +19,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from config.alarms import ResolvedAlarm
-from daemon.model import Link, LinkState, OperatingState, Quality, Reading, Result
+from daemon.model import Link, LinkState, OperatingState, Quality, Reading, Result, Status
 from daemon.monitor.alarms.trend import Window
 
 NINETY_NINE_PERCENT = 2.576
@@ -109,14 +114,20 @@ class Detector:
 class Watch:
     """Looks at the input of one alarm and says where it stands."""
 
-    __slots__ = ("_alarm", "window")
+    __slots__ = ("_alarm", "_beyond", "window")
 
     def __init__(self, alarm: ResolvedAlarm) -> None:
         self._alarm = alarm
+        self._beyond = False
         self.window = Window(alarm.window) if alarm.condition in {"rate high", "rate low"} else None
 
     def look(self, inputs: AlarmInputs) -> Observation:
         """Compare the input with its setpoint, both as they stand in ``inputs``."""
+        seen = self._look(inputs)
+        self._beyond = seen.position is Position.BEYOND
+        return seen
+
+    def _look(self, inputs: AlarmInputs) -> Observation:
         alarm = self._alarm
         if alarm.source == "link":
             return self._look_at_link(inputs)
@@ -135,7 +146,8 @@ class Watch:
             value = None if other is None else abs(value - other)
         setpoint = self._setpoint(inputs)
         if value is None or (setpoint is None and alarm.setpoint is not None):
-            position = Position.BEYOND if alarm.quality_policy == "alarm" else Position.UNKNOWN
+            raises = alarm.quality_policy == "alarm" or (self._beyond and _left_its_range(alarm, source))
+            position = Position.BEYOND if raises else Position.UNKNOWN
             return Observation(position, value, setpoint, time, _why_unknown(alarm, source, value))
         if setpoint is None:
             true = (value >= 0.5) is (alarm.condition == "state true")
@@ -205,6 +217,15 @@ def _reason(source: Reading | Result | None) -> str:
     if source is None:
         return "no value"
     return source.reason or source.status.opc_ua_name
+
+
+def _left_its_range(alarm: ResolvedAlarm, source: Reading | Result | None) -> bool:
+    return (
+        alarm.condition in {"high", "low"}
+        and alarm.quality_policy == "hold"
+        and source is not None
+        and source.status is Status.BAD_OUT_OF_RANGE
+    )
 
 
 def _why_unknown(alarm: ResolvedAlarm, source: Reading | Result | None, value: float | None) -> str:

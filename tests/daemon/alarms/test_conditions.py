@@ -97,6 +97,38 @@ def test_bad_input_by_policy(policy: str, position: Position, reading: Reading |
     assert seen.why.startswith("level is bad")
 
 
+def off_range() -> Reading:
+    reason = "121 reads above its gross range -2 to 102: truly so high, or a failed instrument"
+    return Reading(None, Status.BAD_OUT_OF_RANGE, START, 0.0, reason)
+
+
+def heights(watch: Watch, *readings: Reading) -> list[Position]:
+    return [
+        watch.look(AlarmInputs(START, 0.0, OperatingState.DRYING, {"level": one}, {})).position
+        for one in readings
+    ]
+
+
+def test_a_value_that_rises_past_the_set_point_and_out_of_its_range_is_still_beyond() -> None:
+    assert heights(Watch(alarm()), good(90.0), off_range(), off_range(), good(50.0)) == [BEYOND] * 3 + [BACK]
+
+
+@pytest.mark.parametrize(
+    ("definition", "before"),
+    [
+        (alarm(), good(50.0)),  # it jumped: a failed instrument as much as a high level
+        (alarm(quality_policy="suppress"), good(90.0)),
+        (alarm(condition="deviation", deviation_from="level", setpoint=SetPoint(-1.0)), good(90.0)),
+    ],
+)
+def test_a_value_that_leaves_its_range_is_else_unknown(definition: ResolvedAlarm, before: Reading) -> None:
+    assert heights(Watch(definition), before, off_range())[1] is UNKNOWN
+
+
+def test_another_kind_of_bad_value_forgets_what_was_beyond() -> None:
+    assert heights(Watch(alarm()), good(90.0), bad(), off_range()) == [BEYOND, UNKNOWN, UNKNOWN]
+
+
 def test_an_uncertain_value_counts() -> None:
     reading = Reading(90.0, Status.UNCERTAIN_LAST_USABLE_VALUE, START, 0.0, "old")
     assert look(alarm(), {"level": reading}).position is BEYOND

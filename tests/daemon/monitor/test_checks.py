@@ -38,6 +38,9 @@ def run(
     ]
 
 
+OR_FAILED = "truly so {}, or a failed instrument"
+
+
 class TestAge:
     @pytest.mark.parametrize(
         ("age", "status", "reason"),
@@ -134,13 +137,13 @@ class TestRange:
             ),
             (
                 513.0,
-                Status.BAD_SENSOR_FAILURE,
-                "513 degF is outside the gross range -12.5 degF to 512.5 degF",
+                Status.BAD_OUT_OF_RANGE,
+                f"513 degF reads above its gross range -12.5 degF to 512.5 degF: {OR_FAILED.format('high')}",
             ),
             (
                 -13.0,
-                Status.BAD_SENSOR_FAILURE,
-                "-13 degF is outside the gross range -12.5 degF to 512.5 degF",
+                Status.BAD_OUT_OF_RANGE,
+                f"-13 degF reads below its gross range -12.5 degF to 512.5 degF: {OR_FAILED.format('low')}",
             ),
             (
                 1e30,
