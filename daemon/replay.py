@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -48,7 +49,8 @@ class Replay:
     ``recorded`` and ``replayed`` hold the transitions from ``warmed`` on, those before ``begin`` too: they
     tell what was true then. ``exact_start`` is false when the state at ``begin`` could not be known;
     ``unheard_requests`` counts operators' requests that found nothing to act on, ``missing`` scans that were
-    taken and never stored, ``without_inputs`` steps from before journals kept what a replay needs.
+    taken and never stored, ``without_inputs`` steps from before journals kept what a replay needs. ``under``
+    says which configurations and versions the stretch was recorded under, in order.
     """
 
     unit: str
@@ -65,7 +67,16 @@ class Replay:
     without_inputs: int = 0
     unheard_requests: int = 0
     damaged: int = 0
+    under: list[DaemonStart] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+    def counts(self) -> tuple[int, int]:
+        """Count the transitions of the span: recorded, and replayed."""
+        recorded, replayed = (
+            sum(self.begin <= step.time < self.end for step in side)
+            for side in (self.recorded, self.replayed)
+        )
+        return recorded, replayed
 
     def differences(self) -> int:
         """Count the transitions of the span that only one side has, or has otherwise.
@@ -74,8 +85,10 @@ class Replay:
         """
         mine = [self._compared(step) for step in self.recorded if self.begin <= step.time < self.end]
         other = [self._compared(step) for step in self.replayed if self.begin <= step.time < self.end]
-        same = sum(first == second for first, second in zip(mine, other, strict=False))
-        return max(len(mine), len(other)) - same
+        if mine == other:
+            return 0
+        same = (Counter(mine) & Counter(other)).total()
+        return max(1, max(len(mine), len(other)) - same)  # 1: only their order differs
 
     def _compared(self, step: AlarmTransition) -> AlarmTransition:
         return dataclasses.replace(step, causes=()) if self.kept_values else step
@@ -130,10 +143,10 @@ def replay(
         raise KeyError(f"the configuration has no unit called {recording.unit}")
     start = recording.start(begin)
     places = recording.places(start.after, end)
+    starts = recording.daemon_starts(start.after, places[-1] if places else start.after)
     if keep_values is None:
-        starts = recording.daemon_starts(start.after, places[-1] if places else start.after)
         keep_values = may_keep_values(site, starts, version)
-    found = Replay(recording.unit, begin, end, start.time, start.exact, keep_values)
+    found = Replay(recording.unit, begin, end, start.time, start.exact, keep_values, under=starts)
     driver = _Driver(site, unit, found, recording.restarts(places))
     driver.resume(start.state)
     done = 0

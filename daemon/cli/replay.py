@@ -172,25 +172,66 @@ def _facts(found: Replay, zone: datetime.tzinfo) -> dict[str, Any]:
 
 
 def _show(found: Replay, site: Site, zone: datetime.tzinfo, *, same: bool, everything: bool) -> None:
+    from importlib.metadata import version
+
+    from config.loader import configuration_hash
     from daemon.replay import limitations
 
     console = standard_output()
     span = f"{show_time(found.begin, zone)} to {show_time(found.end, zone)}"
     console.print(f"\n[bold]{found.unit}[/bold]  {span}, {found.scans} scans, {found.restarts} restarts")
     console.print("values calculated anew from stored readings" if not found.kept_values else _KEEP_VALUES)
-    for text in limitations(found):
+    unknown = limitations(found)
+    if unknown:
+        console.print("What a replay cannot know here:")
+    for text in unknown:
         console.print(f"- {text}", markup=False)
-    differing = found.differences()
-    if same:
-        console.print(
-            "[bold]reproduced: every transition as recorded[/bold]"
-            if not differing
-            else f"[bold]not reproduced: {differing} transitions differ[/bold]; the site file may have been "
-            "changed since, or another version of the program made the record"
-        )
+    for text in _conclusion(found, configuration_hash(site), version("tegwatch"), zone, same=same):
+        console.print(text, markup=False)
     _show_figures(console, found)
     _show_alarms(console, found, site)
     _show_occurrences(console, found, zone, everything=everything)
+
+
+def _conclusion(
+    found: Replay, configuration: str, program: str, zone: datetime.tzinfo, *, same: bool
+) -> Iterator[str]:
+    """Say what was reproduced, what was not, and why that is as far as it can be told."""
+    from daemon.replay import limitations
+
+    (recorded, replayed), differing = found.counts(), found.differences()
+    if not same:
+        alike = max(recorded, replayed) - differing
+        yield (
+            f"Another configuration: {recorded} transitions were recorded, {replayed} came out; {alike} of "
+            "them are the same."
+        )
+        return
+    causes = " Likely causes were not compared: stored values do not tell them." if found.kept_values else ""
+    if not differing:
+        yield (
+            f"Reproduced: all {recorded} recorded transitions came out again, in their order, with the "
+            f"same times, states and words.{causes}"
+        )
+        return
+    yield (
+        f"Not reproduced: {recorded} transitions were recorded, {replayed} came out; {differing} are "
+        "missing, new or otherwise."
+    )
+    others = [one for one in found.under if one.configuration != configuration]
+    if others:
+        yield f"The whole span was replayed under the present configuration {configuration}."
+        for one in others:
+            since = show_time(one.time, zone)
+            yield f"- from {since} it was recorded under configuration {one.configuration}"
+        yield (
+            "What came before the last change need not come out the same. Replay from after it, or take the "
+            "former text (tegwatch configurations list) with --config."
+        )
+    elif older := sorted({one.version for one in found.under if one.version != program}):
+        yield f"It was recorded by version {', '.join(older)} of the program; this is {program}."
+    elif not limitations(found):
+        yield "Configuration and version are those of the record: a defect of the program; report it."
 
 
 def _show_figures(console: Any, found: Replay) -> None:

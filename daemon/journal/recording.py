@@ -61,7 +61,7 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class DaemonStart:
-    """One start of the daemon, as its event tells it."""
+    """One start of the daemon or one reload, as its event tells it: what was in force from then on."""
 
     sequence: int
     time: float
@@ -182,16 +182,17 @@ class Recording:
         return found
 
     def daemon_starts(self, after: int, until: int) -> list[DaemonStart]:
-        """Return the starts of the daemon that a stretch was recorded under, the one before it included."""
+        """Return the starts and reloads that a stretch was recorded under, the last before it included."""
         rows = self._rows(
             "SELECT sequence, time, body FROM entry WHERE kind = 3 AND kind <> 1 AND sequence <= ? "
-            "AND body LIKE '%\"daemon started\"%' ORDER BY sequence",
+            "AND (body LIKE '%\"daemon started\"%' OR body LIKE '%\"configuration changed\"%') "
+            "ORDER BY sequence",
             (until,),
         )
         starts = []
         for sequence, time, body in rows:
             event = unpack_event("", body)
-            if event.kind == "daemon started":
+            if event.kind in {"daemon started", "configuration changed"}:
                 known = {
                     name: str(event.data.get(name, "")) for name in ("configuration", "values", "version")
                 }

@@ -19,6 +19,7 @@ from config.site import DehydrationUnit, Site
 from daemon.model import (
     ActionKind,
     AlarmState,
+    AlarmTransition,
     Link,
     LinkState,
     OperatingState,
@@ -422,8 +423,9 @@ def test_an_alarm_carries_the_likely_causes_of_what_moves() -> None:
             values = steady | now
             values = {name: value * (1.0 + noise.gauss(0.0, 1e-4)) for name, value in values.items()}
             values["stroke_count"] = float(int(second / interval) % 65536)
-            monitor.step(make_scan(second, 1000.0 + second, values))
+            raised.extend(monitor.step(make_scan(second, 1000.0 + second, values)).alarms)
 
+    raised: list[AlarmTransition] = []
     drive(0, 4000, 5.0, clean)
     assert all(one.diagnosis == () for one in monitor.alarms())
     drive(4000, 5200, 16.0, plugged)
@@ -439,6 +441,11 @@ def test_an_alarm_carries_the_likely_causes_of_what_moves() -> None:
         "filter pressure drop up",
     )
     assert first.check.startswith("Look at the filter pressure drop")
+    told = [step for step in raised if step.causes]
+    assert told
+    assert {step.state for step in told} == {AlarmState.UNACKNOWLEDGED}
+    assert all(cause.evidence_for and cause.check for step in told for cause in step.causes)
+    assert not [step for step in raised if step.causes and step.alarm_class in {"instrument", "system"}]
     assert all(one.diagnosis == () for one in monitor.alarms() if not one.condition)
     again = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
     again.restore(monitor.save())
