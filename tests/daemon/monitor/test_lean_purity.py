@@ -121,7 +121,9 @@ def test_it_errs_by_as_much_as_it_says() -> None:
             one.time += 30.0 * DAY - 3.0 * HOUR
             one.run(3.0)
             true = worth * true + dice.gauss(0.0, MODEL * math.sqrt(1.0 - worth**2))
-            water = WATER * math.exp(true) + dice.gauss(0.0, math.hypot(LABORATORY * WATER * math.exp(true), DRAWING))
+            water = WATER * math.exp(true) + dice.gauss(
+                0.0, math.hypot(LABORATORY * WATER * math.exp(true), DRAWING)
+            )
             one.sample(water)
         errors.append(((math.log(one.correction.factor) - true) / one.correction.uncertainty) ** 2)
     # Chi-squared with 200 degrees of freedom over 200: 99 % lie between 0.76 and 1.28 (Abramowitz and Stegun
