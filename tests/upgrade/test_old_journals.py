@@ -23,6 +23,7 @@ from daemon.journal.schema import MIGRATIONS, connect_reader
 from daemon.model import Entry, EntryKind, Scan, ScanRecord
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.sources.board import Board
+from daemon.times import rfc3339
 from tests.support.clocks import FakeClock
 from tests.support.daemon_process import run_command, running_daemon
 
@@ -195,7 +196,7 @@ async def test_the_daemon_watches_on_from_an_old_journal(
 
     code, output, errors = await run_command(
         "history", str(folder / "site.toml"), "north", "reboiler_temperature", "--format", "json",
-        "--from", str(begin), "--to", str(then["entries"][-1]["time"] + 1),
+        "--from", rfc3339(begin), "--to", rfc3339(then["entries"][-1]["time"] + 1),
     )  # fmt: skip
     assert code == 0, errors
     old = [one for one in then["entries"] if one["kind"] == "scan" and one["unit"] == "north"]
