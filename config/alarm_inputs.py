@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from calc.needs import NEEDS
+from config.quantities import Quantity
 from config.site import DehydrationUnit
 
 _STROKES = ("stroke_count", "stroke_switch", "stroke_rate", "stroke_pulse")
@@ -104,3 +105,20 @@ def missing_signals(result: str, signals: Collection[str]) -> tuple[str, ...]:
         for group in RESULT_NEEDS.get(result, ())
         if not any(name in signals for name in group)
     )
+
+
+INPUT_QUANTITIES: Mapping[str, Quantity] = {
+    "gas_temperature": Quantity.TEMPERATURE,
+    "gas_pressure": Quantity.PRESSURE,
+    "gas_rate": Quantity.GAS_RATE,
+    "reboiler_temperature": Quantity.TEMPERATURE,
+    "stroke_rate": Quantity.STROKE_RATE,
+    "lean_glycol_temperature": Quantity.TEMPERATURE,
+    "lean_glycol_rate": Quantity.LIQUID_RATE,
+    "inlet_water_content": Quantity.WATER_CONTENT,
+    "outlet_water_content": Quantity.WATER_CONTENT,
+    "reboiler_pressure": Quantity.PRESSURE,
+    "stripping_gas_rate": Quantity.GAS_RATE,
+    "lean_mass_fraction": Quantity.MASS_FRACTION,
+}
+"""What each reading of the calculation (``calc.readings.INPUTS``) measures."""

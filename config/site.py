@@ -83,6 +83,8 @@ class Reboiler(StrictModel):
     """Pressure in the reboiler above the barometric one, where it is not measured."""
     stripping_gas_ratio: GasLiquidRatio = 0.0
     """Stripping gas per glycol, for example "3 scf/gal", where it is not measured."""
+    stripping_stages: Annotated[float, Field(ge=0, le=10)] = 0.0
+    """Equilibrium stages of a packed stripping column below the reboiler; 0: gas into the reboiler."""
     least_level: Fraction | None = None
     """Reboiler level at which the fire tube is still covered, as a share of the level's range."""
     glycol_changed_on: datetime.date | None = None

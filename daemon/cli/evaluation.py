@@ -14,24 +14,11 @@ from calc.readings import INPUTS
 from calc.reboiler import DEGRADATION_TEMPERATURE, RECOMMENDED_MAXIMUM_TEMPERATURE
 from calc.unit import USABLE, Design, Readings, Results, Uncertainties, evaluate, reason
 from calc.water_methods import acid_gas_caution
+from config.alarm_inputs import INPUT_QUANTITIES
 from config.loader import barometric_pressure
 from config.quantities import RESULT_KINDS, Quantity
 from config.units import DisplayUnit, UnitContext, UnitError, display_units, parse_quantity
 
-READING_KINDS: dict[str, Quantity] = {
-    "gas_temperature": Quantity.TEMPERATURE,
-    "gas_pressure": Quantity.PRESSURE,
-    "gas_rate": Quantity.GAS_RATE,
-    "reboiler_temperature": Quantity.TEMPERATURE,
-    "stroke_rate": Quantity.STROKE_RATE,
-    "lean_glycol_temperature": Quantity.TEMPERATURE,
-    "lean_glycol_rate": Quantity.LIQUID_RATE,
-    "inlet_water_content": Quantity.WATER_CONTENT,
-    "outlet_water_content": Quantity.WATER_CONTENT,
-    "reboiler_pressure": Quantity.PRESSURE,
-    "stripping_gas_rate": Quantity.GAS_RATE,
-    "lean_mass_fraction": Quantity.MASS_FRACTION,
-}
 DESIGN_KINDS: dict[str, Quantity] = {
     "specific_gravity": Quantity.NUMBER,
     "theoretical_stages": Quantity.NUMBER,
@@ -110,7 +97,7 @@ def read_values(texts: Mapping[str, str], gas_base: str) -> tuple[Readings, Desi
     CalcError
         An unknown name, a value without a unit or of another kind, or a value that is needed and missing.
     """
-    kinds = {**READING_KINDS, **DESIGN_KINDS, "elevation": Quantity.LENGTH}
+    kinds = {**INPUT_QUANTITIES, **DESIGN_KINDS, "elevation": Quantity.LENGTH}
     for name in texts:
         if name not in kinds:
             close = difflib.get_close_matches(name, kinds, n=1)
@@ -136,7 +123,7 @@ def read_values(texts: Mapping[str, str], gas_base: str) -> tuple[Readings, Desi
     if lacking := sorted(needed - set(values)):
         raise CalcError(f"the design lacks {', '.join(lacking)}")
     trays = int(values.pop("trays")) if "trays" in values else None
-    readings = {name: values.get(name, math.nan) for name in READING_KINDS}
+    readings = {name: values.get(name, math.nan) for name in INPUT_QUANTITIES}
     design = {name: values[name] for name in DESIGN_KINDS if name in values}
     return Readings(**readings), Design(**design, trays=trays)
 
@@ -168,7 +155,7 @@ def report(
     how = _how(given - refused, design)
 
     def write(name: str, valid: ValidRange) -> str:
-        unit = units[READING_KINDS[name]]
+        unit = units[INPUT_QUANTITIES[name]]
         return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
 
     lines = []

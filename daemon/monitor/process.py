@@ -16,12 +16,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from calc import unit as calculation
+from calc.arrays import ValidRange
 from calc.errors import CalcError
 from calc.needs import rests_on
 from calc.readings import INPUTS, Design, Estimate, Readings, Results, Uncertainties
 from calc.water import saturated_water_content
-from config.alarm_inputs import INPUT_SIGNALS
+from config.alarm_inputs import INPUT_QUANTITIES, INPUT_SIGNALS
 from config.site import DehydrationUnit, Site
+from config.units import UnitContext, display_units
 from daemon.model import Quality, Reading, Result, Status
 from daemon.monitor.outlet import CLAUSIUS_CLAPEYRON, OutletEstimate, measured_outlet
 from daemon.monitor.purity_correction import PurityCorrection
@@ -59,6 +61,8 @@ class ProcessCalculation:
 
     def __init__(self, site: Site, unit: DehydrationUnit, specs: Mapping[str, SignalSpec]) -> None:
         self.design = design_of(site, unit)
+        context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
+        self._display = display_units(site.site.unit_system, context)
         self._uncertainties = _uncertainties(specs)
         self._with_stroke_rate = self._uncertainties
         self._own = {name: spec.uncertainty for name, spec in specs.items()}
@@ -72,6 +76,10 @@ class ProcessCalculation:
         self._needs_measured = self._needs_here(inlet_measured=True)
         self._needs_saturated = self._needs_here(inlet_measured=False)
         self._estimates = operator.attrgetter(*self._needs_saturated)
+
+    def _write_range(self, name: str, valid: ValidRange) -> str:
+        unit = self._display[INPUT_QUANTITIES[name]]
+        return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
 
     def _needs_here(self, *, inlet_measured: bool) -> dict[str, tuple[str, ...]]:
         """Leave out what this site does not measure and the calculation can do without."""
@@ -236,7 +244,7 @@ class ProcessCalculation:
                 results[name] = Result(None, None, status, reason)
             elif value != value:  # noqa: PLR0124 - NaN, at a third of the cost of a call
                 idle = "gas_rate" in sources and inputs.values["gas_rate"] == 0.0
-                why = "no gas flows" if idle else calculation.reason(found, name)
+                why = "no gas flows" if idle else calculation.reason(found, name, write=self._write_range)
                 why = why or "it cannot be calculated from these readings"
                 results[name] = Result(None, None, Status.BAD_DEPENDENT_VALUE_CHANGED, why)
             else:
@@ -275,6 +283,7 @@ def design_of(site: Site, unit: DehydrationUnit) -> Design:
         nitrogen=unit.gas.nitrogen,
         still_back_pressure=unit.reboiler.still_back_pressure,
         stripping_gas_ratio=unit.reboiler.stripping_gas_ratio,
+        stripping_stages=unit.reboiler.stripping_stages,
         volumetric_efficiency=pump.volumetric_efficiency,
     )
 

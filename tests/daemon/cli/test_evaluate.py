@@ -13,9 +13,10 @@ from typer.testing import CliRunner
 from calc.errors import CalcError
 from calc.readings import ESTIMATES
 from calc.unit import Design, Readings
+from config.alarm_inputs import INPUT_QUANTITIES
 from config.units import DEFAULT_BASE, UnitContext, display_units
 from daemon.cli.evaluate import evaluate
-from daemon.cli.evaluation import DESIGN_KINDS, READING_KINDS, STANDING_CAUTIONS, read_values, report
+from daemon.cli.evaluation import DESIGN_KINDS, STANDING_CAUTIONS, read_values, report
 
 TEXTS = {
     "gas_temperature": "100 degF",
@@ -56,7 +57,7 @@ def _options(texts: dict[str, str]) -> list[str]:
 
 
 def test_every_field_can_be_given_and_every_result_is_reported() -> None:
-    assert set(READING_KINDS) == set(Readings.__slots__)
+    assert set(INPUT_QUANTITIES) == set(Readings.__slots__)
     assert set(DESIGN_KINDS) == set(Design.__slots__)
     lines = report(*read_values(TEXTS, DEFAULT_BASE)).lines
 
@@ -119,7 +120,8 @@ def test_a_reading_that_cannot_be_is_refused_aloud_and_claims_no_result() -> Non
         "lean_mass_fraction is outside 85.00 to 100.00 wt% and was not used" in c for c in found.cautions
     )
     assert purity.how.startswith("bubble point")
-    assert purity.value is not None and purity.value > 0.98
+    assert purity.value is not None
+    assert purity.value > 0.98
 
 
 def test_ranges_are_told_in_the_units_of_the_reader() -> None:
@@ -140,7 +142,9 @@ def test_elevation_stands_for_the_barometric_pressure() -> None:
         next(line.value for line in report(*given).lines if line.name == "lean_mass_fraction")
         for given in (read_values(TEXTS, DEFAULT_BASE), high)
     ]
-    assert purities[0] is not None and purities[1] is not None and purities[1] > purities[0] + 0.002
+    assert purities[0] is not None
+    assert purities[1] is not None
+    assert purities[1] > purities[0] + 0.002
     with pytest.raises(CalcError, match="both given"):
         read_values(TEXTS | {"elevation": "2000 m", "barometric_pressure": "79.5 kPaa"}, DEFAULT_BASE)
 

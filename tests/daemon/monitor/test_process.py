@@ -203,8 +203,24 @@ def test_what_a_site_never_measured_costs_no_quality_and_no_result_is_promised()
 def test_an_input_out_of_what_the_calculation_can_use_says_so() -> None:
     results = Unit().results(reboiler_temperature=300.0)
     assert results["lean_mass_fraction"].value is None
-    assert "reboiler_temperature is outside" in results["lean_mass_fraction"].reason
+    # 373.15 to 490 K, in the site's units
+    assert results["lean_mass_fraction"].reason == "reboiler_temperature is outside 212.0 to 422.3 °F"
     assert results["saturated_water_content"].status is Status.GOOD
+
+
+def test_a_stripping_column_makes_the_glycol_drier_than_gas_into_the_reboiler() -> None:
+    """A packed column: 99.9 wt% and more, a sparger some 99.3 wt% (common practice, no source)."""
+    site, unit = make_site()
+    purities = []
+    for stages in (0.0, 2.0):
+        reboiler = unit.reboiler.model_copy(update={"stripping_gas_ratio": 60.0, "stripping_stages": stages})
+        stripped = unit.model_copy(update={"reboiler": reboiler})
+        process = ProcessCalculation(site, stripped, signal_specs(site, stripped))
+        readings = {name: good(value, 0.0) for name, value in NORMAL.items()}
+        found = process.results(readings, STROKES, 0.0, time=START, drying=True, circulating=True)
+        purities.append(found["lean_mass_fraction"].value)
+    assert purities[0] is not None and purities[1] is not None
+    assert purities[0] < 0.995 < 0.999 < purities[1]
 
 
 def test_a_stopped_pump_dries_nothing() -> None:
