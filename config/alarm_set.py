@@ -9,11 +9,13 @@ from __future__ import annotations
 import difflib
 import functools
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
+from config.alarm_blindness import told_by_instruments
 from config.alarm_inputs import known_of, missing_signals
 from config.alarm_reach import beyond_range
 from config.alarm_resolving import Absent, Found, Layer, Resolver, packaged
-from config.alarms import AlarmDefinition, AlarmSetError, ResolvedSet
+from config.alarms import AlarmDefinition, AlarmOverride, AlarmSetError, ResolvedSet
 from config.daemon_alarms import daemon_alarm_problems, packaged_daemon_alarms
 from config.quantities import RESULT_KINDS, SIGNAL_KINDS, Quantity
 from config.setpoints import Known, site_values
@@ -61,7 +63,15 @@ def _resolve(site: Site, unit: DehydrationUnit) -> tuple[ResolvedSet, list[Alarm
     layers: list[Layer] = [(("alarms",), site.alarms), (("units", index, "alarms"), unit.alarms)]
     resolver = Resolver(_Unit(site, unit), packaged_alarms(), layers, frozenset(packaged_daemon_alarms()))
     resolved, errors = resolver.run()
-    return resolved, [*errors, *_unknown(site, layers, resolver.names)]
+    decided = {
+        name
+        for _, table in layers
+        for name, entry in table.items()
+        if isinstance(entry, AlarmOverride) and entry.priority is not None
+    }
+    kept = {alarm.id for alarm in resolved.alarms if decided & {alarm.id, alarm.id.partition(".")[0]}}
+    alarms = told_by_instruments(resolved.alarms, known_of(unit), kept)
+    return replace(resolved, alarms=alarms), [*errors, *_unknown(site, layers, resolver.names)]
 
 
 def _out_of_reach(

@@ -257,8 +257,9 @@ class ResolvedAlarm:
     ``id`` is unique in the unit: the name in the alarm set, followed by a dot and the signal or controller
     for alarms that exist once for each of them. ``source`` says where ``input`` is looked up. ``controller``
     is the controller that a signal hangs on, empty for results. ``setpoint_quantity`` is the quantity of
-    setpoint and alarm value: a temperature difference for the deviation of a temperature. ``own`` is true for
-    an alarm that the site has defined itself.
+    setpoint and alarm value: a temperature difference for the deviation of a temperature. ``blinds`` are the
+    titles of the alarms that a bad instrument makes blind. ``own`` is true for an alarm that the site has
+    defined itself.
     """
 
     id: str
@@ -293,6 +294,7 @@ class ResolvedAlarm:
     maximum_shelving: float = LONGEST_SHELVING
     re_alarm: float | None = None
     first_out_group: str = ""
+    blinds: tuple[str, ...] = ()
     own: bool = False
 
 

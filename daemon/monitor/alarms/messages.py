@@ -9,13 +9,15 @@ from typing import Final, get_args
 from config.alarms import ResolvedAlarm, SetPoint, StateName
 from config.quantities import Quantity
 from config.setpoints import difference
-from daemon.monitor.alarms.conditions import Observation
+from daemon.monitor.alarms.conditions import Observation, Position
 from daemon.monitor.alarms.lifecycle import LifeEvent
 
 ValueFormatter = Callable[[Quantity, float], str]
 """Writes an SI value of a quantity with its unit, as the site shows it."""
 
 _FAR: Final = 86400.0
+_BLIND_TOLD: Final = 3
+"""A message names at most so many alarms that are blind; the consequence names all."""
 _SAID: Final = {
     LifeEvent.RE_ALARMED: "still not resolved",
     LifeEvent.ACKNOWLEDGED: "acknowledged",
@@ -54,7 +56,7 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     if alarm.condition == "link down":
         return seen.why
     if alarm.condition == "bad quality":
-        return seen.why or f"good again{_now(alarm, seen, write)}"
+        return _bad(alarm, seen) if seen.why else f"good again{_now(alarm, seen, write)}"
     if seen.value is None:
         return f"no usable value ({seen.why})" if seen.why else "no usable value"
     if alarm.condition in {"state true", "state false"}:
@@ -72,6 +74,15 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
     if alarm.condition in {"rate high", "rate low"}:
         return f"changed by {value} in {duration_words(alarm.window)}, limit {setpoint}"
     return f"{value}, {alarm.condition} limit {setpoint}"
+
+
+def _bad(alarm: ResolvedAlarm, seen: Observation) -> str:
+    """Say what is wrong with an instrument and what nobody watches meanwhile."""
+    if not alarm.blinds or seen.position is not Position.BEYOND:
+        return seen.why
+    more = len(alarm.blinds) - _BLIND_TOLD
+    rest = f" and {more} more" if more > 0 else ""
+    return f"{seen.why}; blind meanwhile: {', '.join(alarm.blinds[:_BLIND_TOLD])}{rest}"
 
 
 def definition(alarm: ResolvedAlarm, write: ValueFormatter) -> str:

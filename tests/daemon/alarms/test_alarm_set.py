@@ -193,7 +193,7 @@ def test_a_site_changes_what_it_names_and_its_unit_has_the_last_word() -> None:
     on_delay = "10 min"
     setpoint = "8 degF"
     [units.alarms."instrument_bad.gas_rate"]
-    priority = "medium"
+    priority = "high"
     [alarms.dew_point_margin_low]
     setpoint = "6 degF"
     priority = "high"
@@ -212,8 +212,8 @@ def test_a_site_changes_what_it_names_and_its_unit_has_the_last_word() -> None:
     packaged = packaged_alarms()["dew_point_margin_low"]
     assert (changed.title, changed.off_delay) == (packaged.title, packaged.off_delay)
     gas, other = alarms["instrument_bad.gas_rate"], alarms["instrument_bad.contactor_pressure"]
-    assert (gas.priority, gas.on_delay) == ("medium", 20.0)
-    assert (other.priority, other.on_delay) == ("low", 20.0)
+    assert (gas.priority, gas.on_delay) == ("high", 20.0)
+    assert (other.priority, other.on_delay) == ("medium", 20.0)
 
 
 def test_switching_off_is_visible_and_gives_the_sites_reason() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from config.alarm_set import resolve_alarms
-from daemon.model import AlarmState, AlarmTransition
+from daemon.model import AlarmState, AlarmTransition, Priority
 from daemon.monitor.unit_monitor import UnitMonitor
 from tests.daemon.monitor.plant import NORMAL, make_scan, make_site
 
@@ -40,4 +40,9 @@ def test_high_high_comes_though_the_value_leaves_its_range_within_the_on_delay()
 def test_a_thermometer_that_burns_out_upscale_is_the_instruments_alarm_and_no_verdict() -> None:
     found = raised(lambda at: 385.0 if at < 120 else 800.0)
     assert "reboiler_temperature_high_high" not in found
-    assert "truly so high, or a failed instrument" in found["instrument_bad.reboiler_temperature"].message
+    bad = found["instrument_bad.reboiler_temperature"]
+    assert bad.priority is Priority.HIGH
+    assert (
+        "truly so high, or a failed instrument; blind meanwhile: Reboiler temperature high-high, "
+        in bad.message
+    )
