@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutation.campaign import Survivor, Verdict, complaints
+from tests.mutation.campaign import Survivor, Verdict, complaints, load
 from tests.mutation.mutants import mutants
 
 ROOT = Path(__file__).parents[2]
@@ -166,3 +166,10 @@ def test_a_change_is_made_where_it_says_and_nowhere_else() -> None:
 
 def test_the_same_change_twice_in_a_line_has_two_names() -> None:
     assert [mutant.mutation for mutant in mutants("x = a[0] + a[0]")][-2:] == ["0 -> 1", "0 -> 1 #2"]
+
+
+def test_every_file_that_the_campaign_names_is_there() -> None:
+    campaign, _ = load(Path(__file__).with_name("campaign.toml"))
+    named = {*campaign.tests, *(test for module in campaign.module for test in module.tests)}
+    assert [name for name in named if not (ROOT / name).exists()] == []
+    assert [module.name for module in campaign.module if not (ROOT / module.path).exists()] == []
