@@ -14,6 +14,7 @@ import asyncio
 import contextlib
 import json
 import os
+import signal
 import sqlite3
 import sys
 import threading
@@ -145,6 +146,9 @@ def _end_with_the_daemon() -> None:
 
 def main() -> int:
     """Answer one question from standard input on standard output."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        # They come to the whole group when the daemon is to stop, which then ends its archiver itself.
+        signal.signal(number, signal.SIG_IGN)
     question = json.loads(sys.stdin.buffer.readline())
     threading.Thread(target=_end_with_the_daemon, daemon=True).start()
     os.nice(_NICENESS)

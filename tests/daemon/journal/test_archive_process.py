@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import signal
 import subprocess
 import sys
 import time
@@ -79,14 +80,30 @@ def has_the_folder(archiver: subprocess.Popen[str]) -> bool:
     return any("FLOCK" in lock and str(archiver.pid) in lock for lock in locks)
 
 
+async def working(archiver: subprocess.Popen[str]) -> None:
+    """Return when it has the folder."""
+    started = time.monotonic()
+    while not has_the_folder(archiver):
+        assert archiver.poll() is None, archiver.stderr.read()
+        assert time.monotonic() - started < 50
+        await asyncio.sleep(0.002)  # another process: there is nothing to wait on
+
+
+async def test_a_signal_that_stops_the_daemon_is_not_a_failure_of_its_archiver(journal):
+    with begun(journal) as archiver:
+        with journal.transaction():
+            await working(archiver)
+            archiver.send_signal(signal.SIGTERM)
+            archiver.send_signal(signal.SIGINT)
+        assert json.loads(archiver.stdout.readline())["files"] == 4
+        assert archiver.wait(30) == 0
+        assert archiver.stderr.read() == ""
+
+
 async def test_the_archiver_of_a_dead_daemon_ends_and_only_then_another_one_works(journal):
     with begun(journal) as orphan:
         with journal.transaction():  # it has the folder, and waits until it may write
-            started = time.monotonic()
-            while not has_the_folder(orphan):
-                assert orphan.poll() is None, orphan.stderr.read()
-                assert time.monotonic() - started < 30
-                await asyncio.sleep(0.002)  # another process: there is nothing to wait on
+            await working(orphan)
             with pytest.raises(JournalError, match="another process archives into it; it will be tried"):
                 await apart(journal)
             orphan.stdin.close()
