@@ -162,6 +162,29 @@ def test_what_a_lost_controller_means_for_its_signal_and_for_itself() -> None:
     assert look(itself, links={"plc": link(LinkState.UP)}).why == "up"
 
 
+@pytest.mark.parametrize(
+    ("condition", "before", "position"),
+    [
+        ("high", 90.0, BEYOND),
+        ("high", 80.0, UNKNOWN),  # at the set point is not beyond it
+        ("high", None, UNKNOWN),  # the first look: nothing is known of where it came from
+        ("low", 70.0, BEYOND),
+        ("low", 90.0, UNKNOWN),
+    ],
+)
+def test_what_leaves_its_range_is_judged_by_where_it_was(
+    condition: str, before: float | None, position: Position
+) -> None:
+    watch = Watch(alarm(condition=condition, deadband=5.0))
+    gone = Reading(None, Status.BAD_OUT_OF_RANGE, START, 0.0, "reads 121")
+    levels = [gone] if before is None else [good(before), gone]
+    seen = [
+        watch.look(AlarmInputs(START, 0.0, OperatingState.DRYING, {"level": level}, {})) for level in levels
+    ]
+    assert (seen[-1].position, seen[-1].value, seen[-1].setpoint) == (position, None, 80.0)
+    assert seen[-1].why == "level is bad: reads 121"
+
+
 def test_good_again_shows_the_value() -> None:
     quality = alarm(condition="bad quality", setpoint=None)
     assert look(quality, level=good(20.0)) == Observation(BACK, 20.0, None, START)
