@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
+from pydantic import BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
 from config.quantities import Quantity
-from config.units import EXAMPLE_UNITS, UnitContext, parse_quantity
+from config.units import USUAL_UNITS, UnitContext, parse_quantity
 
 
 def _with_unit(quantity: Quantity) -> BeforeValidator:
@@ -24,7 +24,7 @@ def _with_unit(quantity: Quantity) -> BeforeValidator:
             and not isinstance(value, bool)
             and isinstance(info.context, UnitContext)
         ):
-            example = EXAMPLE_UNITS[quantity].split(",")[0]
+            example = USUAL_UNITS[quantity]
             raise ValueError(f'{value} has no unit; write for example "{value} {example}"')
         return value
 
@@ -33,9 +33,23 @@ def _with_unit(quantity: Quantity) -> BeforeValidator:
 
 def _as_text(quantity: Quantity) -> WithJsonSchema:
     """Say to editors what stands in the file."""
-    return WithJsonSchema({"type": "string", "examples": [f"1 {EXAMPLE_UNITS[quantity].split(',')[0]}"]})
+    return WithJsonSchema({"type": "string", "examples": [f"1 {USUAL_UNITS[quantity]}"]})
 
 
+def _share() -> BeforeValidator:
+    """Take "10 %" and "10 mol%" beside 0.1: people write shares both ways, and neither can be mistaken."""
+
+    def parse(value: object) -> object:
+        return parse_quantity(value, Quantity.FRACTION, UnitContext()) if isinstance(value, str) else value
+
+    return BeforeValidator(parse)
+
+
+_NUMBER_OR_TEXT = {"anyOf": [{"type": "number"}, {"type": "string", "examples": ["10 %"]}]}
+Fraction = Annotated[float, _share(), WithJsonSchema(_NUMBER_OR_TEXT), Field(gt=0, le=1)]
+"""Share above 0 and up to 1; written as 0.25 or "25 %"."""
+MoleFraction = Annotated[float, _share(), WithJsonSchema(_NUMBER_OR_TEXT), Field(ge=0, lt=1)]
+"""Share of 0 up to 1; written as 0.02 or "2 mol%"."""
 Duration = Annotated[float, _with_unit(Quantity.DURATION), _as_text(Quantity.DURATION)]
 """Seconds; written as "500 ms", "1 s", "8 h"."""
 Temperature = Annotated[float, _with_unit(Quantity.TEMPERATURE), _as_text(Quantity.TEMPERATURE)]

@@ -127,6 +127,10 @@ EXAMPLE_UNITS: dict[Quantity, str] = {
     Quantity.COUNT: "no unit",
 }
 
+USUAL_UNITS = {quantity: units.split(",")[0] for quantity, units in EXAMPLE_UNITS.items()} | {
+    Quantity.DURATION: "s"  # milliseconds come first among the examples and are hardly ever meant
+}
+"""The unit that is suggested where none is given."""
 _GAUGE = re.compile(r"^(psi|bar|mbar|kPa|MPa|Pa)\s*\(?g\)?$")
 _ABSOLUTE = re.compile(r"^(psi|bar|mbar|kPa|MPa)\s*\(?a\)?$")
 _ALIASES: dict[str, str] = {
@@ -212,6 +216,7 @@ def conversion(unit: str, quantity: Quantity, context: UnitContext = UnitContext
     return Conversion((float(one) - float(zero)) / span, float(zero) + offset)
 
 
+_DECIMAL_COMMA = re.compile(r"^\s*([-+]?\d+),(\d+)(.*?)\s*$")
 _NUMBER_AND_UNIT = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
 
 
@@ -224,18 +229,19 @@ def parse_quantity(text: str, quantity: Quantity, context: UnitContext = UnitCon
         No number, no unit, an unknown unit or one of another kind.
     """
     match = _NUMBER_AND_UNIT.match(text)
+    if comma := _DECIMAL_COMMA.match(text):
+        raise UnitError(
+            f'"{text}" has a comma in its number; write a point for decimals, as in '
+            f'"{comma[1]}.{comma[2]}{comma[3]}", and nothing between thousands'
+        )
     if match is None:
         raise UnitError(
-            f'"{text}" is not a number with a unit; write for example "12 {_first_example(quantity)}"'
+            f'"{text}" is not a number with a unit; write for example "12 {USUAL_UNITS[quantity]}"'
         )
     number, unit = match.groups()
     if not unit and quantity not in {Quantity.NUMBER, Quantity.COUNT, Quantity.STATE}:
-        raise UnitError(f'"{text}" has no unit; write for example "{number} {_first_example(quantity)}"')
+        raise UnitError(f'"{text}" has no unit; write for example "{number} {USUAL_UNITS[quantity]}"')
     return conversion(unit, quantity, context).to_si(float(number))
-
-
-def _first_example(quantity: Quantity) -> str:
-    return EXAMPLE_UNITS[quantity].split(",")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +293,22 @@ _DISPLAY: dict[str, dict[Quantity, tuple[str, int]]] = {
 UNIT_SYSTEMS = tuple(_DISPLAY)
 """The unit systems that a site can choose from."""
 
-_SYMBOLS = {"degF": "°F", "degC": "°C", "delta_degF": "°F", "mPa*s": "mPa·s"}
+_SYMBOLS = {
+    "degF": "°F", "degC": "°C", "delta_degF": "°F", "delta_degC": "°C", "F": "°F", "C": "°C",
+    "mPa*s": "mPa·s",
+    "strokes/min": "/min", "stroke/min": "/min", "1/min": "/min", "spm": "/min",
+}  # fmt: skip
+
+
+def shown_unit(unit: str) -> str:
+    """Return how a unit of a site file is written for people, everywhere the same.
+
+    Examples
+    --------
+    >>> shown_unit("degF"), shown_unit("strokes/min"), shown_unit("psig")
+    ('°F', '/min', 'psig')
+    """
+    return _SYMBOLS.get(unit, unit)
 
 
 def display_units(system: str, context: UnitContext) -> dict[Quantity, DisplayUnit]:
@@ -301,6 +322,6 @@ def display_units(system: str, context: UnitContext) -> dict[Quantity, DisplayUn
         Barometric pressure and gas base of the site.
     """
     return {
-        quantity: DisplayUnit(_SYMBOLS.get(unit, unit), conversion(unit, quantity, context), decimals)
+        quantity: DisplayUnit(shown_unit(unit), conversion(unit, quantity, context), decimals)
         for quantity, (unit, decimals) in _DISPLAY[system].items()
     }

@@ -25,6 +25,7 @@ ROWS = (
     ("Contactor temperature", "contactor_temperature"),
     ("Reboiler", "reboiler_temperature"),
     ("Pump strokes", "stroke_rate"),
+    ("  stall below", "accepted_stall_rate"),
     ("Circulation", "circulation_rate"),
     ("Circulation ratio", "circulation_ratio"),
     ("Lean glycol", "lean_mass_fraction"),
@@ -136,14 +137,11 @@ def _with_band(value: ValueView) -> str:
 
 
 def _side(name: str, values: Mapping[str, ValueView], unit: UnitView, state: TerminalState) -> str:
-    """Find what stands beside a value: why it is not good, or its short trend; the stall rate by strokes."""
+    """Find what stands beside a value: why it is not good, or its short trend."""
     value = values[name]
     if value.quality != "good" and value.reason:
         return value.reason
-    trend = sparkline(state.trends.get((unit.name, name), ()), SPANS.get(name, 0.0)) if name in TRENDS else ""
-    if name == "stroke_rate" and "accepted_stall_rate" in values:
-        return f"{trend} stall at {values['accepted_stall_rate'].text}".strip()
-    return trend
+    return sparkline(state.trends.get((unit.name, name), ()), SPANS.get(name, 0.0)) if name in TRENDS else ""
 
 
 def sparkline(values: Iterable[float | None], least_span: float) -> str:

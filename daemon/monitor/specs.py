@@ -19,7 +19,7 @@ from config.signals import (
     step_of,
 )
 from config.site import DehydrationUnit, Site
-from config.units import Conversion, UnitContext
+from config.units import Conversion, UnitContext, shown_unit
 
 _DISCRETE = frozenset({Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT})
 _TYPE_BITS = {"int16": 16, "uint16": 16, "bcd16": 16, "int32": 32, "uint32": 32, "bcd32": 32}
@@ -94,11 +94,11 @@ class SignalSpec:
 
     def show(self, si: float) -> str:
         """Write a value in the unit of the site file, for reasons that people read."""
-        return f"{self.conversion.from_si(si):.5g} {self.unit}".rstrip()
+        return f"{self.conversion.from_si(si):.5g} {shown_unit(self.unit)}".rstrip()
 
     def show_difference(self, si: float) -> str:
         """Write a difference of two values in the unit of the site file."""
-        return f"{si / self.conversion.factor:.4g} {self.unit}".rstrip()
+        return f"{si / self.conversion.factor:.4g} {shown_unit(self.unit)}".rstrip()
 
 
 def signal_specs(site: Site, unit: DehydrationUnit) -> dict[str, SignalSpec]:

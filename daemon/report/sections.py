@@ -10,7 +10,7 @@ from html import escape
 from calc.reboiler import CHANGE_INTERVAL, DEGRADATION_TEMPERATURE, RECOMMENDED_MAXIMUM_TEMPERATURE
 from config.quantities import SIGNAL_KINDS, Quantity
 from config.site import DehydrationUnit, Site
-from config.units import DisplayUnit
+from config.units import DisplayUnit, shown_unit
 from daemon.history_output import Wording
 from daemon.model import AlarmTransition, Event, OperatingState, Quality
 from daemon.monitor.alarms.performance import performance, verdicts
@@ -308,7 +308,7 @@ def strokes(about: Subject) -> str:
             else f"{100 * irregular.average:.1f} %",
         ),
     ]
-    plot = histogram("Stroke rate", "strokes/min", edges, heights, marks)
+    plot = histogram("Stroke rate", shown_unit("strokes/min"), edges, heights, marks)
     return f"<h2>Pump {escape(about.unit.pump_in_service.name)}</h2>{plot}{table(('', ''), rows, 'facts')}"
 
 

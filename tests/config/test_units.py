@@ -65,6 +65,13 @@ def test_a_standard_cubic_foot_follows_the_contract() -> None:
     ("text", "quantity", "words"),
     [
         ("375", Quantity.TEMPERATURE, "has no unit"),
+        ("2", Quantity.DURATION, 'write for example "2 s"'),
+        (
+            "39,5 degF",
+            Quantity.TEMPERATURE,
+            'comma in its number; write a point for decimals, as in "39.5 degF"',
+        ),
+        ("1,250.5 psig", Quantity.PRESSURE, "nothing between thousands"),
         ("hot", Quantity.TEMPERATURE, "not a number"),
         ("375 psig", Quantity.TEMPERATURE, "gauge or absolute"),
         ("375 furlong", Quantity.TEMPERATURE, "no unit of temperature"),

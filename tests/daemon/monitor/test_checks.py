@@ -133,22 +133,22 @@ class TestRange:
             (
                 505.0,
                 Status.UNCERTAIN_ENGINEERING_UNITS_EXCEEDED,
-                "505 degF is outside the range 0 degF to 500 degF",
+                "505 °F is outside the range 0 °F to 500 °F",
             ),
             (
                 513.0,
                 Status.BAD_OUT_OF_RANGE,
-                f"513 degF reads above its gross range -12.5 degF to 512.5 degF: {OR_FAILED.format('high')}",
+                f"513 °F reads above its gross range -12.5 °F to 512.5 °F: {OR_FAILED.format('high')}",
             ),
             (
                 -13.0,
                 Status.BAD_OUT_OF_RANGE,
-                f"-13 degF reads below its gross range -12.5 degF to 512.5 degF: {OR_FAILED.format('low')}",
+                f"-13 °F reads below its gross range -12.5 °F to 512.5 °F: {OR_FAILED.format('low')}",
             ),
             (
                 1e30,
                 Status.BAD_CONFIGURATION_ERROR,
-                "1e+30 degF is impossible: check register, type, word order and unit",
+                "1e+30 °F is impossible: check register, type, word order and unit",
             ),
         ],
     )
@@ -179,7 +179,7 @@ class TestJumps:
         found = run(SignalCheck(spec()), [degf(value) for value in values])
         assert [reading.status is Status.GOOD for reading in found] == [True, True, True, False, True, True]
         assert found[3].status is Status.UNCERTAIN_SENSOR_NOT_ACCURATE
-        assert found[3].reason == "jumped by 75.1 degF in one sample; not confirmed yet"
+        assert found[3].reason == "jumped by 75.1 °F in one sample; not confirmed yet"
 
     def test_a_step_costs_one_uncertain_sample(self) -> None:
         values = [385.0, 385.2, 460.0, 460.3, 460.1]
@@ -208,7 +208,7 @@ class TestJumps:
         check = SignalCheck(spec("checks = { rate_of_change = 2.0 }"))
         found = run(check, [degf(value) for value in (385.0, 386.9, 390.0, 391.0)])
         assert [reading.status is Status.GOOD for reading in found] == [True, True, False, True]
-        assert found[2].reason == "changed by 3.1 degF in 1 s; more than 2 degF a second is not credible"
+        assert found[2].reason == "changed by 3.1 °F in 1 s; more than 2 °F a second is not credible"
 
 
 class TestFlatLine:
@@ -229,7 +229,7 @@ class TestFlatLine:
             "BAD",
         ]
         assert found[70].status is Status.UNCERTAIN_SENSOR_NOT_ACCURATE
-        assert found[70].reason == "exactly 386.4 degF for 70 s while the unit runs: frozen"
+        assert found[70].reason == "exactly 386.4 °F for 70 s while the unit runs: frozen"
         assert found[130].value is None
 
     def test_a_stopped_unit_may_be_flat(self) -> None:
@@ -286,7 +286,7 @@ class TestRedundancy:
                 (r.status is Status.UNCERTAIN_SENSOR_NOT_ACCURATE) is doubtful for r in signals.values()
             )
         assert signals["reboiler_temperature"].reason == (
-            "reboiler_shutdown_temperature reads 400 degF: one of the two is wrong"
+            "reboiler_shutdown_temperature reads 400 °F: one of the two is wrong"
         )
 
     def test_agreement_and_a_bad_partner_say_nothing(self) -> None:
