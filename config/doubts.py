@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations, pairwise
 
+from calc.water_methods import acid_gas_caution
 from config.alarm_reach import beyond_range
 from config.alarm_set import resolve_alarms
 from config.alarms import ResolvedAlarm
@@ -22,6 +23,8 @@ def doubts(site: Site) -> Iterator[tuple[str, str]]:
     for unit in site.units:
         yield from _crossed_limits(site, unit)
         yield from _short_ranges(site, unit)
+        if sour := acid_gas_caution(unit.gas.carbon_dioxide, unit.gas.hydrogen_sulfide):
+            yield unit.name, sour
 
 
 def _half_overlaps(site: Site) -> Iterator[tuple[str, str]]:

@@ -15,11 +15,13 @@ from config.base import Name, StrictModel
 from config.controllers import Controller
 from config.fields import (
     Duration,
+    Fraction,
     GasLiquidRatio,
     GaugeOrAbsolutePressure,
     Length,
     LiquidRate,
     LiquidVolume,
+    MoleFraction,
     PressureDifference,
     StrokeRate,
     Temperature,
@@ -28,9 +30,6 @@ from config.fields import (
 from config.signals import Signal
 from config.sinks import Sink
 from config.web import WebSettings
-
-Fraction = Annotated[float, Field(gt=0, le=1)]
-MoleFraction = Annotated[float, Field(ge=0, lt=1)]
 
 
 class PipelineLimit(StrictModel):

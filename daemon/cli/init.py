@@ -26,7 +26,9 @@ def init(
         str | None, typer.Option(help='Height above sea level, for example "1520 ft".')
     ] = None,
     unit_system: Annotated[Literal["us", "si"] | None, typer.Option("--units", help="Units shown.")] = None,
-    limit: Annotated[str | None, typer.Option(help='Pipeline limit, for example "7 lb/MMscf".')] = None,
+    limit: Annotated[
+        str | None, typer.Option(help='Pipeline limit, "7 lb/MMscf" or "-8 degC at 70 barg".')
+    ] = None,
     protocol: Annotated[
         Literal["modbus-tcp", "mqtt"] | None, typer.Option(help="How the controller is read.")
     ] = None,
@@ -72,7 +74,10 @@ def init(
         time_zone=time_zone,
         limit=limit
         if limit is not None
-        else _ask("Pipeline limit", "7 lb/MMscf" if shown_in == "us" else "112 mg/Sm3"),
+        else _ask(
+            "Pipeline limit, a water content or a dew point at a pressure",
+            "7 lb/MMscf" if shown_in == "us" else "112 mg/Sm3",
+        ),
         protocol="mqtt" if by == "mqtt" else "modbus-tcp",
         host=host if host is not None else _ask("Address of the controller or broker", "192.0.2.10"),
         port=port if port is not None else PORTS[by],

@@ -77,8 +77,16 @@ unit_system = {_text(answers.unit_system)}               # what is shown: "us" o
 time_zone = {_text(answers.time_zone)}                # for display; times are kept in UTC
 
 [site.pipeline_limit]
-water_content = {_text(answers.limit)}
+{_limit(answers.limit)}
 """
+
+
+def _limit(text: str) -> str:
+    """Write the limit as a water content, or as a dew point at a pressure: "-8 degC at 70 barg"."""
+    dew_point, at, pressure = text.partition(" at ")
+    if not at:
+        return f"water_content = {_text(text)}"
+    return f"dew_point = {_text(dew_point.strip())}\npressure = {_text(pressure.strip())}"
 
 
 def _controller(answers: Starter, name: str) -> str:

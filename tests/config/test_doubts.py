@@ -43,6 +43,12 @@ def test_a_high_limit_below_a_low_one() -> None:
     ]
 
 
+def test_sour_gas_that_the_calculation_takes_for_sweet() -> None:
+    (found,) = told("# carbon_dioxide = 0.01 ", 'carbon_dioxide = "10 mol%"')
+
+    assert found == ("unit-1", "10.0 mol % CO2: the gas holds more water than calculated for sweet gas.")
+
+
 def test_check_tells_them_and_lets_the_file_pass(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     site.write_text(FIRST.replace("address = 40005", "address = 40004"))

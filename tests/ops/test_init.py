@@ -142,6 +142,16 @@ def test_the_schema_explains_keys_and_has_no_si_default_for_text() -> None:
     assert "default" not in period
 
 
+def test_the_limit_may_be_a_dew_point(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    done = RUNNER.invoke(app, ["init", str(path), "--limit", "-8 degC at 70 barg", "--elevation", "0 m"])
+    limit = load_site(path).site.pipeline_limit
+
+    assert done.exit_code == 0, done.output
+    assert (limit.dew_point, limit.water_content) == (pytest.approx(265.15), None)
+    assert limit.pressure == pytest.approx(70e5 + 101325.0)
+
+
 # ------------------------------------------------------------------------------------------ the catalogue
 
 
