@@ -9,8 +9,9 @@ cannot be decided because a condition is unknown makes the state unknown, unless
 
 Two choices keep suppression on the safe side. While gas flows through the contactor and the bypass is shut
 the unit is *drying*, whatever pump and reboiler do: a stopped pump or a cold reboiler is then a fault, never
-a reason to suppress its own alarm. And a new state must last before it counts, longest where fewer alarms
-would be in force.
+a reason to suppress its own alarm. The same holds while gas flows with the bypass open; only a unit that
+stands by-passed with pump and burner off and a cold reboiler is shut in, though the meter shows the gas that
+goes round it. And a new state must last before it counts, longest where fewer alarms would be in force.
 
 Start-up and shutdown follow the order of common practice: fill, circulate cold, light and heat, reach the
 reboiler's temperature, open the contactor slowly, close the bypass last; burner off first, circulate until
@@ -62,7 +63,8 @@ class Rule:
 
 RULES: tuple[Rule, ...] = (
     Rule(OperatingState.DRYING, flowing=True, bypass=False),
-    Rule(OperatingState.BYPASS_OPEN, flowing=True, bypass=True, circulating=True),
+    Rule(OperatingState.SHUT_IN, flowing=True, bypass=True, circulating=False, warm=False, fired=False),
+    Rule(OperatingState.BYPASS_OPEN, flowing=True, bypass=True),
     Rule(OperatingState.READY, hot=True),
     Rule(OperatingState.HEATING, fired=True),
     Rule(OperatingState.COOLING_DOWN, warm=True),

@@ -29,7 +29,13 @@ def conditions(text: str) -> Conditions:
         ("+-+---", S.DRYING),  # the reboiler is cold while gas flows: its alarm stays in force
         ("+-????", S.DRYING),
         ("++++++", S.BYPASS_OPEN),
-        ("++-+++", S.READY),
+        ("++-+++", S.BYPASS_OPEN),  # the pump stands while gas flows: its alarm stays in force
+        ("++-++-", S.BYPASS_OPEN),
+        ("++--+-", S.BYPASS_OPEN),
+        ("++---+", S.BYPASS_OPEN),
+        ("+++---", S.BYPASS_OPEN),
+        ("++----", S.SHUT_IN),  # by-passed, cold and off: the gas on the meter goes round it
+        ("++?---", S.UNKNOWN),
         ("--++++", S.READY),
         ("---+++", S.READY),
         ("--+--+", S.HEATING),
@@ -65,6 +71,13 @@ def test_more_knowledge_never_contradicts_a_known_state() -> None:
 def test_gas_through_the_contactor_always_counts_as_drying() -> None:
     for rest in itertools.product("+-?", repeat=4):
         assert judge(conditions("+-" + "".join(rest))) is S.DRYING
+
+
+def test_a_pump_that_stops_with_the_bypass_open_keeps_the_state_in_which_its_alarm_is_in_force() -> None:
+    unit = Unit(bypass_open=1.0)
+    assert unit.run(1) is S.BYPASS_OPEN
+    unit.rate = 0.0
+    assert {unit.run(60) for _ in range(120)} == {S.BYPASS_OPEN}
 
 
 def test_hysteresis() -> None:

@@ -4,30 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from config.alarm_set import resolve_alarms
-from daemon.model import AlarmState, AlarmTransition, Priority
-from daemon.monitor.unit_monitor import UnitMonitor
-from tests.daemon.monitor.plant import NORMAL, make_scan, make_site
+from daemon.model import AlarmTransition, Priority
+from tests.daemon.monitor.plant import make_site
+from tests.daemon.monitor.story import first_comings, kelvin
 
 SHORT = {"reboiler_temperature": 'type = "float32", unit = "degF", range = [0, 396]'}
 """Bad above 405.9 degF (2.5 % of the span beyond its end): two degrees over high-high at 404 degF."""
 
 
-def raised(temperature: Callable[[float], float], seconds: int = 600) -> dict[str, AlarmTransition]:
+def raised(temperature: Callable[[float], float]) -> dict[str, AlarmTransition]:
     """Run a unit that dries, its reboiler as given [degF], and return the first coming of every alarm."""
-    site, unit = make_site(SHORT)
-    monitor = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
-    found: dict[str, AlarmTransition] = {}
-    for at in range(0, seconds, 2):
-        values = {
-            **NORMAL,
-            "reboiler_temperature": (temperature(at) - 32.0) / 1.8 + 273.15,
-            "stroke_count": 1000.0 + at // 4,
-        }
-        for step in monitor.step(make_scan(at // 2, at + 10.0, values)).alarms:
-            if step.state is AlarmState.UNACKNOWLEDGED:
-                found.setdefault(step.alarm, step)
-    return found
+    found = first_comings(
+        *make_site(SHORT), lambda at: {"reboiler_temperature": kelvin(temperature(at))}, 600
+    )
+    return {name: step for name, (_, step) in found.items()}
 
 
 def test_high_high_comes_though_the_value_leaves_its_range_within_the_on_delay() -> None:
