@@ -240,7 +240,8 @@ def parse_quantity(text: str, quantity: Quantity, context: UnitContext = UnitCon
         )
     number, unit = match.groups()
     if not unit and quantity not in {Quantity.NUMBER, Quantity.COUNT, Quantity.STATE}:
-        raise UnitError(f'"{text}" has no unit; write for example "{number} {USUAL_UNITS[quantity]}"')
+        example = f"{number} {USUAL_UNITS[quantity]}"
+        raise UnitError(f'"{text}" has no unit; write for example "{example}"')
     return conversion(unit, quantity, context).to_si(float(number))
 
 

@@ -196,6 +196,10 @@ async def test_shelving_hides_and_ends(plant: Plant, tmp_path: Path) -> None:
         await daemon.until(lambda: daemon.alarm(HIGH), lambda alarm: alarm["state"] == "NORM")
         site = str(tmp_path / "site.toml")
         no_reason, _, _ = await run_command("alarms", "shelve", site, "unit-1", HIGH)
+        nothing_to_return, _, errors = await run_command(
+            "alarms", "shelve", site, "unit-1", HIGH, "--until-return", "--reason", "x"
+        )
+        assert (nothing_to_return, "is gone already" in errors) == (5, True)
         too_long, _, errors = await run_command(
             "alarms", "shelve", site, "unit-1", HIGH, "--for", "90 h", "--reason", "x"
         )
