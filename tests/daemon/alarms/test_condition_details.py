@@ -185,6 +185,15 @@ def test_what_leaves_its_range_is_judged_by_where_it_was(
     assert seen[-1].why == "level is bad: reads 121"
 
 
+def test_a_value_that_is_gone_altogether_has_not_left_its_range() -> None:
+    watch = Watch(alarm())
+    seen = [
+        watch.look(AlarmInputs(START, 0.0, OperatingState.DRYING, signals, {})).position
+        for signals in ({"level": good(90.0)}, {})
+    ]
+    assert seen == [BEYOND, UNKNOWN]
+
+
 def test_good_again_shows_the_value() -> None:
     quality = alarm(condition="bad quality", setpoint=None)
     assert look(quality, level=good(20.0)) == Observation(BACK, 20.0, None, START)
