@@ -21,21 +21,30 @@ def kelvin(fahrenheit: float) -> float:
     return (fahrenheit - 32.0) / 1.8 + 273.15
 
 
-def comings(
+def steps(
     site: Site, unit: DehydrationUnit, story: Story, seconds: int, *, period: int = 2
 ) -> list[tuple[float, AlarmTransition]]:
-    """Run a unit and return every coming of an alarm that is shown, with its time; a stroke every 4 s."""
+    """Run a unit and return every step of every alarm, with its time; a stroke every 4 s."""
     monitor = UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
     monitor.saves = False
     found: list[tuple[float, AlarmTransition]] = []
     for at in range(0, seconds, period):
         values = {**NORMAL, "stroke_count": 1000.0 + at // 4, **story(at)}
         found += [
-            (float(at), step)
-            for step in monitor.step(make_scan(at // period, at + 10.0, values)).alarms
-            if step.state is AlarmState.UNACKNOWLEDGED and step.previous not in _STANDING
+            (float(at), step) for step in monitor.step(make_scan(at // period, at + 10.0, values)).alarms
         ]
     return found
+
+
+def comings(
+    site: Site, unit: DehydrationUnit, story: Story, seconds: int, *, period: int = 2
+) -> list[tuple[float, AlarmTransition]]:
+    """Run a unit and return every coming of an alarm that is shown."""
+    return [
+        (at, step)
+        for at, step in steps(site, unit, story, seconds, period=period)
+        if step.state is AlarmState.UNACKNOWLEDGED and step.previous not in _STANDING
+    ]
 
 
 def first_comings(
