@@ -66,6 +66,8 @@ RESULT_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "pump_efficiency": (("lean_glycol_rate",), _STROKES),
     "pump_efficiency_drift": (("lean_glycol_rate",), _STROKES),
     "fired_without_level": (("burner_on",), ("reboiler_level",), ("reboiler.least_level",)),
+    "fired_without_circulation": (_STROKES, _REBOILER),
+    "bypass_opened_in_service": (("bypass_open",), _GAS),
     "gas_before_hot": (_GAS, _REBOILER),
     "bypass_closed_early": (("bypass_open",), _GAS, _REBOILER),
     "gas_admitted_fast": (_GAS,),

@@ -192,6 +192,12 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
         "control chart of the pump's efficiency, share of its limit",
     ),
     ("fired_without_level", Quantity.STATE, "the burner burns below the reboiler's least level"),
+    (
+        "fired_without_circulation",
+        Quantity.STATE,
+        "the hot reboiler is fired while no glycol circulates",
+    ),
+    ("bypass_opened_in_service", Quantity.STATE, "the bypass left closed while gas was being dried"),
     ("gas_before_hot", Quantity.STATE, "gas was admitted in a start-up before the reboiler was hot"),
     (
         "bypass_closed_early",

@@ -1,9 +1,10 @@
-"""Whether a start-up keeps its order: glycol before fire, heat before gas, the bypass last and slowly.
+"""Whether the order is kept: glycol before fire, heat before gas, the bypass last and slowly and then shut.
 
 Common practice (no source) is: fill, circulate cold, light and heat, reach the reboiler's temperature, open
-the contactor slowly, close the bypass last. Each departure is a result of its own that is 1 while it holds
-and 0 otherwise, and only where the signals exist that show it. Nothing here says what to do: the site's
-start-up procedure does.
+the contactor slowly, close the bypass last. Some sites heat before they circulate, so a reboiler that is hot
+without circulation is told only once it has circulated hot, or after a while. Each departure is a result of
+its own that is 1 while it holds and 0 otherwise, and only where the signals exist that show it. Nothing here
+says what to do: the site's start-up procedure does.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ ADMITTED_SHARE = 0.5
 """Share of the full gas rate that may come within that time; ours."""
 SETTLED = 1800.0
 """How long after gas first came a start-up lasts [s]."""
+HOT_WITHOUT_GLYCOL = 1800.0
+"""How long a start-up may keep the reboiler hot before glycol circulates [s]; ours."""
+BURNER_CYCLE = 180.0
+"""A burner that burnt within this time is still firing [s], as in the operating state."""
 
 _STANDING = frozenset(
     {
@@ -57,6 +62,10 @@ class StartUpWatch:
         self._bypass_early = False
         self._bypass: bool | None = None
         self._gas: deque[tuple[float, float]] = deque()
+        self._bypass_opened = False
+        self._burnt: float | None = None
+        self._idle_since: float | None = None
+        self._circulated = False
 
     def results(self, view: View) -> dict[str, Result]:
         """Return the departures [1 or 0] that this site's signals can show."""
@@ -67,6 +76,14 @@ class StartUpWatch:
             level = view.value("reboiler_level")
             bare = view.truth("burner_on") is True and level is not None and level < self._least_level
             found["fired_without_level"] = resting_on(view, ("burner_on", "reboiler_level"), float(bare))
+        if "stroke_rate" in view.results and "reboiler_temperature" in signals:
+            idle = float(self._fired_without_circulation(view))
+            found["fired_without_circulation"] = resting_on(
+                view, ("stroke_rate", "reboiler_temperature"), idle
+            )
+        if "bypass_open" in signals and "gas_rate" in signals:
+            opened = float(self._bypass_opened)
+            found["bypass_opened_in_service"] = resting_on(view, ("bypass_open",), opened)
         if "gas_rate" in signals and "reboiler_temperature" in signals:
             needs = ("gas_rate", "reboiler_temperature")
             found["gas_before_hot"] = resting_on(view, needs, float(self._early))
@@ -93,6 +110,10 @@ class StartUpWatch:
         standing_pump = (view.value("stroke_rate") or 0.0) <= 0.0
         if bypass is False and self._bypass is True and self._starting and (cold or standing_pump):
             self._bypass_early = True
+        if bypass and self._bypass is False and view.drying and not self._starting:
+            self._bypass_opened = True
+        if bypass is False or view.state in _STANDING:
+            self._bypass_opened = False
         if bypass is not None:
             self._bypass = bypass
         if temperature is not None and not cold:
@@ -100,6 +121,27 @@ class StartUpWatch:
             self._bypass_early = self._bypass_early and standing_pump
         if bypass:
             self._bypass_early = False
+
+    def _fired_without_circulation(self, view: View) -> bool:
+        """Whether a hot reboiler is fired and its pump stands, which no start-up needs for long."""
+        temperature, strokes = view.value("reboiler_temperature"), view.value("stroke_rate")
+        if view.truth("burner_on"):
+            self._burnt = view.now
+        if temperature is None or strokes is None:
+            return False
+        hot = temperature >= self._ready
+        self._circulated = hot and (self._circulated or strokes > 0.0)
+        if not hot or strokes > 0.0:
+            self._idle_since = None
+            return False
+        if self._idle_since is None:
+            self._idle_since = view.now
+        if view.now - self._idle_since > HOT_WITHOUT_GLYCOL:
+            return "burner_on" not in view.signals or self._fires(view.now)
+        return self._circulated and self._fires(view.now)
+
+    def _fires(self, now: float) -> bool:
+        return self._burnt is not None and now - self._burnt <= BURNER_CYCLE
 
     def _admitted_fast(self, view: View) -> bool:
         """Whether more gas came within five minutes of a start-up than should."""
@@ -120,6 +162,8 @@ class StartUpWatch:
             "early": [self._early, self._bypass_early],
             "bypass": self._bypass,
             "gas": [[now - at, rate] for at, rate in self._gas],
+            "bypass_opened": self._bypass_opened,
+            "circulation": [self._burnt, self._idle_since, self._circulated],
         }
 
     def restore(self, saved: Mapping[str, Any], now: float) -> None:
@@ -128,3 +172,6 @@ class StartUpWatch:
         self._early, self._bypass_early = saved["early"]
         self._bypass = saved["bypass"]
         self._gas = deque((now - age, rate) for age, rate in saved["gas"])
+        if "circulation" in saved:  # not in what an earlier version saved
+            self._bypass_opened = saved["bypass_opened"]
+            self._burnt, self._idle_since, self._circulated = saved["circulation"]
