@@ -11,7 +11,7 @@ from rich.console import Console
 from daemon.cli.demo_page import Page
 from daemon.cli.demo_views import Headless
 from daemon.cli.terminal_view import TerminalState, render, sorted_alarms, why
-from daemon.web.schemas import AlarmView, CauseView
+from daemon.web.schemas import AlarmView, CauseView, UnitView, ValueView
 
 PAGE = Page("http://127.0.0.1:1/", "demo", "abcde-fghij")
 FAULT = CauseView(
@@ -64,6 +64,34 @@ def drawn(*alarms: AlarmView) -> str:
     with screen.capture() as capture:
         screen.print(render(TerminalState("site", alarms=list(alarms)), 60))
     return capture.get()
+
+
+def test_the_stall_rate_is_whole_at_130_columns_with_two_units_beside_each_other() -> None:
+    def value(name: str, text: str) -> ValueView:
+        return ValueView(
+            name=name, description=name, kind="result", quantity="stroke rate",
+            value=float(text.partition(" ")[0]),
+            unit="/min", text=text, uncertainty=0.25, quality="good", status="Good", reason="",
+            time="2026-01-01T00:00:00Z", age=None,
+        )  # fmt: skip
+
+    def unit(name: str) -> UnitView:
+        rows = [value("stroke_rate", "12.50 /min"), value("accepted_stall_rate", "10.00 /min")]
+        return UnitView(
+            name=name, title=name, state="drying", time="2026-01-01T00:00:00Z", sequence=1, scan_period=1.0,
+            signals=[], results=rows,
+        )  # fmt: skip
+
+    state = TerminalState("site", order=["north", "south"])
+    for _ in range(12):
+        for name in state.order:
+            state.take(unit(name))
+    screen = Console(width=130, height=40, file=io.StringIO())
+    with screen.capture() as capture:
+        screen.print(render(state, 40))
+    [line] = [line for line in capture.get().splitlines() if "stall below" in line]
+    assert line.count("10.00 ± 0.25 /min") == 2
+    assert "…" not in line
 
 
 def test_the_head_says_where_the_page_is_and_how_to_get_in() -> None:
