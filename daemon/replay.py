@@ -87,8 +87,10 @@ class Replay:
         other = [self._compared(step) for step in self.replayed if self.begin <= step.time < self.end]
         if mine == other:
             return 0
-        same = (Counter(mine) & Counter(other)).total()
-        return max(1, max(len(mine), len(other)) - same)  # 1: only their order differs
+        # An occurrence's name counts those of other alarms before it: by itself that is no difference.
+        sides = (Counter(dataclasses.replace(step, occurrence="") for step in side) for side in (mine, other))
+        same = (next(sides) & next(sides)).total()
+        return max(1, max(len(mine), len(other)) - same)  # 1: their order or names alone
 
     def _compared(self, step: AlarmTransition) -> AlarmTransition:
         return dataclasses.replace(step, causes=()) if self.kept_values else step
