@@ -38,6 +38,7 @@ class PurityCorrection:
             design.barometric_pressure,
             design.still_back_pressure,
             design.stripping_gas_ratio,
+            design.stripping_stages,
             0.0 if changed is None else float(changed.toordinal()),
         )
         self._own = self.design = design
