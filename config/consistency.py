@@ -14,10 +14,12 @@ from config.mqtt_consistency import mqtt_inconsistencies
 from config.quantities import SIGNAL_KINDS, WITHOUT_UNIT, Quantity
 from config.signals import ModbusSignal, MqttSignal, SignalBase, SparkplugSignal, step_of
 from config.site import DehydrationUnit, Pump, Site
+from config.thermostat import too_hot
 from config.toml_lines import KeyPath
 from config.units import EXAMPLE_UNITS, UnitContext, UnitError, conversion
 
 BIT_TABLES = {"coil", "discrete"}
+_BREAKDOWN = "404 degF (206.7 degC), also where the high-high alarm stands"
 _COUNTED = {Quantity.STATE, Quantity.COUNT, Quantity.STROKE_COUNT}
 
 
@@ -83,6 +85,12 @@ def _equipment(path: KeyPath, unit: DehydrationUnit) -> Iterator[Inconsistency]:
     if (contactor.trays is None) == (contactor.theoretical_stages is None):
         fix = "give either trays (with tray_efficiency) or theoretical_stages"
         yield Inconsistency((*path, "contactor"), "does not say how many stages it has", fix)
+    if too_hot(unit.reboiler.set_point):
+        message = (
+            f"is {unit.reboiler.set_point - 273.15:.1f} degC, where the glycol breaks down: {_BREAKDOWN}"
+        )
+        fix = "write where the thermostat stands; 375 to 400 degF (191 to 204 degC) is usual"
+        yield Inconsistency((*path, "reboiler", "set_point"), message, fix)
     yield from (
         Inconsistency((*path, *found.path), found.message, found.fix)
         for found in _unique("pumps", [pump.name for pump in unit.pumps])

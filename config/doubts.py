@@ -12,8 +12,10 @@ from config.alarms import ResolvedAlarm
 from config.controllers import ModbusBase
 from config.loader import unit_context
 from config.modbus_map import device_of, wire_range
+from config.quantities import Quantity
 from config.signals import ModbusSignal
 from config.site import DehydrationUnit, Site
+from config.thermostat import THERMOSTAT_BAND
 from config.units import display_units
 
 
@@ -23,6 +25,7 @@ def doubts(site: Site) -> Iterator[tuple[str, str]]:
     for unit in site.units:
         yield from _crossed_limits(site, unit)
         yield from _short_ranges(site, unit)
+        yield from _within_the_swing(site, unit)
         if sour := acid_gas_caution(unit.gas.carbon_dioxide, unit.gas.hydrogen_sulfide):
             yield unit.name, sour
 
@@ -83,6 +86,17 @@ def _short_ranges(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]
             else f"its range ends at {write(reach.end)}: it comes only if the transmitter goes on"
         )
         yield unit.name, f"{alarm.id} at {write(reach.setpoint)}, but {consequence}"
+
+
+def _within_the_swing(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]]:
+    """Find high limits that the reboiler reaches at every cycle of its thermostat."""
+    write = display_units(site.site.unit_system, unit_context(site))[Quantity.TEMPERATURE].format
+    top = unit.reboiler.set_point + THERMOSTAT_BAND
+    for alarm in resolve_alarms(site, unit).alarms:
+        limit = _fixed(alarm)
+        if (alarm.input, alarm.condition) == ("reboiler_temperature", "high") and limit and top >= limit:
+            swing = f"a thermostat at {write(unit.reboiler.set_point)} swings to about {write(top)}"
+            yield unit.name, f"{swing}: {alarm.id} at {write(limit)} may come at every cycle"
 
 
 def _fixed(alarm: ResolvedAlarm) -> float | None:

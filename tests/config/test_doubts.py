@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from config.doubts import doubts
+from config.errors import ConfigError
 from config.loader import load_site, parse_site
 from daemon.cli.commands import app
 
@@ -47,6 +49,28 @@ def test_sour_gas_that_the_calculation_takes_for_sweet() -> None:
     (found,) = told("# carbon_dioxide = 0.01 ", 'carbon_dioxide = "10 mol%"')
 
     assert found == ("unit-1", "10.0 mol % CO2: the gas holds more water than calculated for sweet gas.")
+
+
+def test_a_high_limit_within_the_thermostats_swing() -> None:
+    old = re.search(r'^set_point = "[^"]*"', FIRST, re.MULTILINE)
+    assert old is not None
+    (only,) = told(old.group(), 'set_point = "398 degF"')
+    assert only[1] == (
+        "a thermostat at 398.0 °F swings to about 403.4 °F: "
+        "reboiler_temperature_high at 402.0 °F may come at every cycle"
+    )
+
+
+@pytest.mark.parametrize("set_point", ["404 degF", "210 degC"])
+def test_a_set_point_where_the_glycol_breaks_down_is_refused(set_point: str) -> None:
+    old = re.search(r'^set_point = "[^"]*"', FIRST, re.MULTILINE)
+    assert old is not None
+    with pytest.raises(ConfigError) as caught:
+        told(old.group(), f'set_point = "{set_point}"')
+    (problem,) = caught.value.problems
+    assert problem.key == "units[0].reboiler.set_point"
+    assert problem.line == FIRST[: old.start()].count("\n") + 1
+    assert "where the glycol breaks down: 404 degF" in problem.message
 
 
 def test_check_tells_them_and_lets_the_file_pass(tmp_path: Path) -> None:

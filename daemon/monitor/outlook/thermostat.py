@@ -11,9 +11,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from calc.reboiler import DEGRADATION_TEMPERATURE
+from config.thermostat import THERMOSTAT_BAND
 
-THERMOSTAT_BAND = 3.0
-"""A thermostat keeps the reboiler within so much of its set point [K]; common practice, no source."""
 REVERSAL = 1.0
 """A temperature has turned when it is so far from its last extreme [K]; ours, well above noise."""
 SMOOTHING = 30.0
@@ -27,7 +26,7 @@ CLEARANCE = 2.0
 DEVIATIONS = 3.0
 """The same in standard deviations of the peaks, by their median deviation (1.4826 MAD)."""
 HIGHEST = DEGRADATION_TEMPERATURE - THERMOSTAT_BAND
-"""However usual: from here on [K] it is told where a rise leads."""
+"""From here on [K] it is told where a rise leads, unless the burner has taught that it heats farther."""
 
 
 class ThermostatCycle:
@@ -72,17 +71,21 @@ class ThermostatCycle:
 
         Before the first peak the set point's band counts, and the clearance on top: no cycle has been seen
         yet. A reboiler that was never seen below that band is not set to the site file's set point.
+
+        Near the breakdown temperature the clearance shrinks to what a peak is told from noise by: a burner
+        that turns down at 399 degF every quarter of an hour is no overheating, one that goes on is.
         """
         if not self._peaks:
-            known = self._seen_below or self._smooth is None
-            return min(self._band + CLEARANCE, HIGHEST) if known else None
+            if not self._seen_below and self._smooth is not None:
+                return None
+            return min(self._band + CLEARANCE, max(self._band, HIGHEST), DEGRADATION_TEMPERATURE - REVERSAL)
         usual = max(self._peaks)
-        clearance = CLEARANCE
+        scatter = 0.0
         if len(self._peaks) >= ENOUGH:
             usual = statistics.median(self._peaks)
-            spread = statistics.median(abs(peak - usual) for peak in self._peaks)
-            clearance = max(CLEARANCE, DEVIATIONS * 1.4826 * spread)
-        return min(max(self._band, usual + clearance), HIGHEST)
+            scatter = DEVIATIONS * 1.4826 * statistics.median(abs(peak - usual) for peak in self._peaks)
+        unusual = max(self._band, usual + max(CLEARANCE, scatter))
+        return min(unusual, max(HIGHEST, usual + max(REVERSAL, scatter)), DEGRADATION_TEMPERATURE)
 
     def save(self) -> dict[str, object]:
         """Return the state as JSON values."""

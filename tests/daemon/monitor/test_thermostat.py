@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 from collections.abc import Iterator
 
@@ -19,6 +20,7 @@ from daemon.monitor.outlook.forecast import Forecast
 from daemon.monitor.outlook.thermostat import HIGHEST, ThermostatCycle
 from daemon.monitor.unit_monitor import UnitMonitor
 from tests.bench.test_bench_alarm_year import Field, demo_unit
+from tests.daemon.monitor.story import kelvin
 from tests.daemon.monitor.test_outlook import view
 
 SOON = 900.0
@@ -83,12 +85,40 @@ def test_a_thermostat_set_higher_is_usual_after_some_cycles() -> None:
     assert min(told) > SOON
 
 
-def test_what_nears_the_limit_is_told_however_usual() -> None:
-    cycle, dice = ThermostatCycle(SET_POINT), random.Random(20260104)
-    source = cycling(DEGRADATION_TEMPERATURE - 4.0, dice)
-    for _ in range(5000):
-        cycle.look(*next(source))
-    assert cycle.top == HIGHEST
+def quarter_hours(middle: float, swing: float, hours: float) -> Iterator[tuple[float, float]]:
+    """A sine of 15 minutes about ``middle`` [degF], as an ordinary burner makes."""
+    for at in range(0, int(hours * 3600.0), 5):
+        yield at, kelvin(middle + swing * math.sin(2.0 * math.pi * at / 900.0))
+
+
+@pytest.mark.parametrize(
+    ("set_point", "swing"), [(395.0, 4.0), (395.0, 5.0), (392.0, 6.0), (398.0, 4.0), (390.0, 5.0)]
+)
+@pytest.mark.parametrize("noise", [0.0, 0.1])
+def test_an_ordinary_cycle_near_the_limit_is_never_told_and_a_burner_that_goes_on_is(
+    set_point: float, swing: float, noise: float
+) -> None:
+    forecast, dice = Forecast(kelvin(set_point)), random.Random(20260104)
+    told: list[float] = []
+    for at, usual in quarter_hours(set_point, swing, 4.0):
+        shown = view(at, reboiler_temperature=usual + dice.gauss(0.0, noise))
+        value = forecast.results(shown)["reboiler_time_to_limit"].value
+        told += [] if value is None else [value]
+    assert min(told) > SOON
+    temperature = kelvin(set_point)
+    while temperature < DEGRADATION_TEMPERATURE:  # as fast as before, and on
+        at, temperature = at + 5.0, temperature + 5.0 * 0.01
+        value = forecast.results(view(at, reboiler_temperature=temperature))["reboiler_time_to_limit"].value
+        if value is not None and value <= SOON:
+            break
+    assert temperature < DEGRADATION_TEMPERATURE
+
+
+def test_before_the_first_peak_a_set_point_near_the_limit_has_its_thermostats_band() -> None:
+    # 395 degF plus 3 K is 400.4 degF; HIGHEST would be 398.6 degF, below the first ordinary peak.
+    assert ThermostatCycle(kelvin(395.0)).top == pytest.approx(kelvin(400.4))
+    assert ThermostatCycle(kelvin(403.0)).top == DEGRADATION_TEMPERATURE - 1.0
+    assert ThermostatCycle(kelvin(390.0)).top == HIGHEST
 
 
 def test_one_overheating_that_came_back_is_not_usual_and_a_restart_changes_nothing() -> None:
