@@ -8,7 +8,6 @@ import pytest
 from typer.testing import CliRunner
 
 from config.alarm_set import packaged_alarms, resolve_alarms
-from config.alarms import SetPoint
 from config.errors import ConfigError
 from config.loader import parse_site
 from config.quantities import Quantity
@@ -54,7 +53,7 @@ def test_it_is_resolved_like_a_packaged_one_and_comes_after_them() -> None:
     # 12 degF are 6.667 K (9/5 by definition of the scale) above the unit's set point.
     expected = site.units[0].reboiler.set_point + 12.0 * 5.0 / 9.0
     assert own.setpoint is not None
-    assert own.setpoint == SetPoint(pytest.approx(expected))
+    assert own.setpoint.value(None) == pytest.approx(expected)
     assert own.deadband == pytest.approx(2.0 * 5.0 / 9.0)
     assert own.response == "Drain the scrubber by the site procedure."
     assert not any(one.own for one in found.alarms[:-1])

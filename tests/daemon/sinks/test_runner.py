@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -218,7 +219,7 @@ def test_selection_by_priority_unit_and_kind() -> None:
 
 
 def test_selection_by_class_and_the_end_of_what_is_no_longer_configured() -> None:
-    gone = {"event": NO_LONGER_CONFIGURED, "state": AlarmState.NORMAL}
+    gone: dict[str, Any] = {"event": NO_LONGER_CONFIGURED, "state": AlarmState.NORMAL}
     entries = [
         alarm(1),
         alarm(2, alarm_class="contract"),
