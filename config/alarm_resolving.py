@@ -17,6 +17,7 @@ from typing import Any, Literal, NamedTuple, Protocol
 
 from pydantic import TypeAdapter, ValidationError
 
+from config.alarm_changes import without_basis
 from config.alarms import (
     AlarmDefinition,
     AlarmOverride,
@@ -285,6 +286,10 @@ class Resolver:
                 override = table.get(name)
                 if not isinstance(override, AlarmOverride):
                     continue
+                if key := without_basis(candidate.definition, override):
+                    message = f"{candidate.base} is a safety alarm and is changed without a basis"
+                    fix = 'add basis = "document, person, date" beside it, or leave the alarm as it is'
+                    raise AlarmSetError((*path, name, key), message, fix)
                 if not override.enabled:
                     why = f": {override.basis}" if override.basis else ""
                     raise Absent(f"switched off in the site file{why}")

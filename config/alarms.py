@@ -215,7 +215,7 @@ class AlarmOverride(StrictModel):
     response: Text | None = None
     """The site's own response."""
     basis: Text | None = None
-    """Why it was changed: document, person, date."""
+    """Why it was changed: document, person, date. An alarm of the safety class is changed only with it."""
 
 
 def _defines(value: object) -> str:

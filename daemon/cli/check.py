@@ -129,7 +129,31 @@ def _unit_facts(site: Site, unit: DehydrationUnit) -> dict[str, Any]:
         "calculated": [name for name, lacks in missing.items() if not lacks],
         "not_calculated": {name: f"needs {' and '.join(lacks)}" for name, lacks in missing.items() if lacks},
         **_alarm_facts(resolve_alarms(site, unit)),
+        "alarms_changed": _changes(site, unit),
     }
+
+
+def _changes(site: Site, unit: DehydrationUnit) -> list[dict[str, str]]:
+    from config.alarm_changes import changes
+    from config.alarm_set import packaged_alarms
+    from daemon.monitor.alarms.messages import duration_words
+
+    def words(value: object) -> str:
+        if isinstance(value, dict):
+            return ", ".join(f"{setpoint} while {state}" for state, setpoint in value.items()) or "none"
+        return duration_words(value) if isinstance(value, float) else str(value or "none")
+
+    return [
+        {
+            "alarm": change.alarm,
+            "key": change.key,
+            "packaged": words(change.packaged),
+            "here": words(change.here),
+            "basis": change.basis,
+        }
+        for table in (site.alarms, unit.alarms)
+        for change in changes(packaged_alarms(), table)
+    ]
 
 
 def _alarm_facts(found: ResolvedSet) -> dict[str, Any]:
@@ -184,6 +208,10 @@ def _add_alarms(table: Table, facts: dict[str, Any]) -> None:
         table.add_row("", f"of the site's own: {', '.join(own)}")
     if len(plain) < len(names):
         table.add_row("", f"and instrument_bad for {len(names) - len(plain)} signals")
+    for change in facts.get("alarms_changed", ()):
+        why = f" ({change['basis']})" if change["basis"] else ""
+        told = f"{change['alarm']}: {change['key']} {change['here']}, packaged {change['packaged']}{why}"
+        table.add_row("alarm changed", told)
     for name, reason in facts["alarms_off"].items():
         table.add_row("alarm off", f"{name}: {reason}")
 

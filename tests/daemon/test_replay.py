@@ -83,7 +83,9 @@ def test_values_are_kept_only_where_alarms_alone_differ(recorded: RecordedRun) -
 
 @pytest.mark.parametrize("keep_values", [False, True])
 def test_another_configuration_shows_what_would_have_come(recorded: RecordedRun, keep_values: bool) -> None:
-    quiet = changed(recorded.site, "reboiler_shutdown_disagreement", AlarmOverride(enabled=False))
+    quiet = changed(
+        recorded.site, "reboiler_shutdown_disagreement", AlarmOverride(enabled=False, basis="a test")
+    )
     found = replayed(recorded, quiet, keep_values=keep_values)
     names = {step.alarm for step in found.recorded}
     assert "reboiler_shutdown_disagreement" in names

@@ -132,7 +132,7 @@ def test_the_main_signals_bring_the_first_alarm_set() -> None:
 
 def test_an_engine_takes_every_packaged_alarm() -> None:
     rest = "\n".join(
-        f'[alarms.{name}]\nsetpoint = "{value}"'
+        f'[alarms.{name}]\nsetpoint = "{value}"\nbasis = "drawing"'
         for name, value in {
             "contactor_pressure_high": "1100 psig",
             "contactor_pressure_low": "600 psig",
@@ -230,7 +230,7 @@ def test_switching_off_is_visible_and_gives_the_sites_reason() -> None:
 
 
 def test_a_lower_priority_takes_the_repetition_along() -> None:
-    alarms = by_id(resolved(rest='[alarms.reboiler_temperature_high_high]\npriority = "high"'))
+    alarms = by_id(resolved(rest='[alarms.reboiler_temperature_high_high]\npriority = "high"\nbasis = "MOC"'))
     assert alarms["reboiler_temperature_high_high"].re_alarm is None
     assert by_id(resolved())["reboiler_temperature_high_high"].re_alarm == 900.0
 
@@ -272,7 +272,12 @@ def test_setpoints_by_state() -> None:
             "setpoint_by_state",
             "psi",
         ),
-        ("reboiler_temperature_high_high", {"on_delay": 60.0}, None, "a tenth of time_to_respond"),
+        (
+            "reboiler_temperature_high_high",
+            {"on_delay": 60.0, "basis": "MOC"},
+            None,
+            "a tenth of time_to_respond",
+        ),
     ],
 )
 def test_a_mistake_is_refused_with_its_place_and_a_fix(

@@ -81,7 +81,8 @@ def test_a_state_that_cannot_be_read_is_said() -> None:
 def test_an_alarm_that_a_reload_takes_away_ends_at_the_next_scan(site: Site) -> None:
     monitor = standing(site)
     name = next(one.alarm.id for one in monitor.alarms() if one.state is AlarmState.UNACKNOWLEDGED)
-    without = site.model_copy(update={"alarms": {**site.alarms, name: AlarmOverride(enabled=False)}})
+    off = AlarmOverride(enabled=False, basis="a test")
+    without = site.model_copy(update={"alarms": {**site.alarms, name: off}})
     after = UnitMonitor(without, without.units[0], resolve_alarms(without, without.units[0]).alarms)
     after.restore(monitor.save(), BY_KIM)
     steps = after.step(Scan("north", 31, BEGIN + 31, 131.0, {})).alarms
