@@ -191,7 +191,7 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
         Quantity.FRACTION,
         "control chart of the pump's efficiency, share of its limit",
     ),
-    ("fired_without_level", Quantity.STATE, "the burner burns below the reboiler's least level"),
+    ("fired_without_level", Quantity.STATE, "the burner was lit below the reboiler's least level"),
     (
         "fired_without_circulation",
         Quantity.STATE,

@@ -63,6 +63,8 @@ class StartUpWatch:
         self._bypass: bool | None = None
         self._gas: deque[tuple[float, float]] = deque()
         self._bypass_opened = False
+        self._burning: bool | None = None
+        self._lit_bare = False
         self._burnt: float | None = None
         self._idle_since: float | None = None
         self._circulated = False
@@ -74,8 +76,9 @@ class StartUpWatch:
         signals = view.signals
         if self._least_level is not None and "burner_on" in signals and "reboiler_level" in signals:
             level = view.value("reboiler_level")
-            bare = view.truth("burner_on") is True and level is not None and level < self._least_level
-            found["fired_without_level"] = resting_on(view, ("burner_on", "reboiler_level"), float(bare))
+            bare = level is not None and level < self._least_level
+            lit = float(self._lit_without_level(view, bare=bare))
+            found["fired_without_level"] = resting_on(view, ("burner_on", "reboiler_level"), lit)
         if "stroke_rate" in view.results and "reboiler_temperature" in signals:
             idle = float(self._fired_without_circulation(view))
             found["fired_without_circulation"] = resting_on(
@@ -122,6 +125,16 @@ class StartUpWatch:
         if bypass:
             self._bypass_early = False
 
+    def _lit_without_level(self, view: View, *, bare: bool) -> bool:
+        """Whether the burner was lit over a low level; one lost while it burns is the level's own alarm."""
+        burner = view.truth("burner_on")
+        if burner is not None:
+            if burner and self._burning is False and bare:
+                self._lit_bare = True
+            self._lit_bare = self._lit_bare and burner and bare
+            self._burning = burner
+        return self._lit_bare
+
     def _fired_without_circulation(self, view: View) -> bool:
         """Whether a hot reboiler is fired and its pump stands, which no start-up needs for long."""
         temperature, strokes = view.value("reboiler_temperature"), view.value("stroke_rate")
@@ -163,6 +176,7 @@ class StartUpWatch:
             "bypass": self._bypass,
             "gas": [[now - at, rate] for at, rate in self._gas],
             "bypass_opened": self._bypass_opened,
+            "lit": [self._burning, self._lit_bare],
             "circulation": [self._burnt, self._idle_since, self._circulated],
         }
 
@@ -174,4 +188,5 @@ class StartUpWatch:
         self._gas = deque((now - age, rate) for age, rate in saved["gas"])
         if "circulation" in saved:  # not in what an earlier version saved
             self._bypass_opened = saved["bypass_opened"]
+            self._burning, self._lit_bare = saved["lit"]
             self._burnt, self._idle_since, self._circulated = saved["circulation"]

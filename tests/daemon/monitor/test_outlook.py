@@ -327,7 +327,8 @@ def test_a_start_up_in_order_is_no_departure() -> None:
 
 def test_each_departure_shows_by_itself() -> None:
     watch = start_up(0.4)
-    found = watch.results(view(0.0, OperatingState.HEATING, burner_on=1.0, reboiler_level=0.2))
+    watch.results(view(0.0, OperatingState.COLD, burner_on=0.0, reboiler_level=0.2))
+    found = watch.results(view(5.0, OperatingState.HEATING, burner_on=1.0, reboiler_level=0.2))
     assert states(found) == {"fired_without_level": 1.0}
 
     cold: dict[str, Any] = {"reboiler_temperature": 400.0, "bypass_open": 1.0}
