@@ -208,7 +208,12 @@ async def test_a_fleet_into_one_broker_and_one_database(tmp_path: Path) -> None:
                 if alarm.startswith("controller_lost") and arrivals and arrivals[-1][1] == "UNACK"
             }
 
-        await until(lambda: len(lost()) == COUNT, central, 300.0)
+        try:
+            await until(lambda: len(lost()) == COUNT, central, 300.0)
+        except TimeoutError:
+            silent = {box.name for box in boxes} - set(lost())
+            tails = {name: (tmp_path / name / "log").read_text()[-500:] for name in sorted(silent)[:3]}
+            raise AssertionError(f"no alarm from {sorted(silent)}: {tails}") from None
         delays = sorted(lost().values())
 
         # A box dies and comes back: its repeats are dropped, its alarms are as they were.
