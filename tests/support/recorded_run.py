@@ -191,7 +191,7 @@ def eventful_run(path: Path, site: Site, *, period: float = 1.0) -> RecordedRun:
     run = RecordedRun(path, site, period=period)
     run.run(20, link=NEVER)
     run.run(400)
-    run.run(90, {"reboiler_temperature": 484.0})
+    run.run(90, {"reboiler_temperature": 479.0})
     for alarm in list(run.unacknowledged()):
         run.act(ActionKind.ACKNOWLEDGE, alarm)
     run.run(60, {"filter_differential_pressure": 1.9e5})
