@@ -368,13 +368,14 @@ class AlarmEngine:
 
     def _snapshot(self, record: AlarmRecord) -> AlarmSnapshot:
         seen = record.seen
+        said = messages.situation(record.alarm, seen, self._write, standing=record.life.condition)
         return AlarmSnapshot(
             alarm=record.alarm,
             state=record.life.state,
             condition=record.life.condition,
             occurrence=record.occurrence,
             raised=record.raised if record.occurrence else None,
-            message=f"{record.alarm.title}: {messages.situation(record.alarm, seen, self._write)}",
+            message=f"{record.alarm.title}: {said}",
             value=seen.value,
             setpoint=seen.setpoint,
             acknowledgement=record.acknowledged_now,

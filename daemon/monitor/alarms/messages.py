@@ -51,8 +51,13 @@ def message(alarm: ResolvedAlarm, event: LifeEvent, seen: Observation, write: Va
     return f"{alarm.title}: {_SAID[event]}, {situation(alarm, seen, write)}"
 
 
-def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) -> str:
-    """Return how the input stands: value, comparison, setpoint; or why that cannot be told."""
+def situation(
+    alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter, *, standing: bool = False
+) -> str:
+    """Return how the input stands: value, comparison, setpoint; or why that cannot be told.
+
+    An alarm that stands by its deadband alone says where it goes: it would read like a false one.
+    """
     if alarm.condition == "link down":
         return seen.why
     if alarm.condition == "bad quality":
@@ -73,7 +78,12 @@ def situation(alarm: ResolvedAlarm, seen: Observation, write: ValueFormatter) ->
         return f"{value} away from {_words(alarm.deviation_from)}, limit {setpoint}"
     if alarm.condition in {"rate high", "rate low"}:
         return f"changed by {value} in {duration_words(alarm.window)}, limit {setpoint}"
-    return f"{value}, {alarm.condition} limit {setpoint}"
+    goes = ""
+    if standing and seen.position is Position.BETWEEN:
+        back = seen.setpoint - alarm.deadband if alarm.condition == "high" else seen.setpoint + alarm.deadband
+        way = "below" if alarm.condition == "high" else "above"
+        goes = f", goes {way} {write(alarm.setpoint_quantity, back)}"
+    return f"{value}, {alarm.condition} limit {setpoint}{goes}"
 
 
 def _bad(alarm: ResolvedAlarm, seen: Observation) -> str:

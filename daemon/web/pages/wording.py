@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from daemon.model import Status
 from daemon.web.pages.bands import Band
 from daemon.web.schemas import CauseView, ValueView
 
 _STATES = {"burner_on": ("off", "on"), "bypass_open": ("closed", "open")}
 BAD = "✗"
 """Stands for a bad value: never a blank, never a zero."""
+AWAITED = "…"
+"""Stands for a value that takes time to learn: nothing is broken."""
+_WAITING = Status.BAD_WAITING_FOR_INITIAL_DATA.opc_ua_name
 NEVER = 86400.0
 """The time to a limit that stands for "not at all" [s]."""
 UNFORESEEN = "not foreseen"
@@ -22,7 +26,7 @@ def state_word(value: ValueView) -> str:
 def number_of(value: ValueView) -> str:
     """Write a value without its unit."""
     if value.value is None:
-        return BAD
+        return AWAITED if value.status == _WAITING else BAD
     if value.quantity == "state":
         return state_word(value)
     if value.quantity == "duration":
@@ -33,7 +37,7 @@ def number_of(value: ValueView) -> str:
 def measure_of(value: ValueView) -> str:
     """Write the unit that stands beside the number; a duration carries its own."""
     if value.value is None:
-        return "bad"
+        return "not yet" if value.status == _WAITING else "bad"
     return "" if value.quantity == "duration" else value.unit
 
 

@@ -14,7 +14,7 @@ export const svg = (name, attributes = {}, text) => {
 export const tidy = (text) => text.replace("-", "−");
 
 function numberOf(one) {
-  if (one.value === null) return BAD;
+  if (one.value === null) return awaited(one) ? "…" : BAD;
   if (one.quantity === "state") return (STATES[one.name] || ["no", "yes"])[one.value ? 1 : 0];
   if (one.quantity === "duration") return unforeseen(one) ? "not foreseen" : durationWords(one.value);
   return tidy(bare(one));
@@ -22,7 +22,9 @@ function numberOf(one) {
 
 const NEVER = 86400;
 const unforeseen = (one) => one.name.endsWith("time_to_limit") && (one.value === null || one.value >= NEVER);
-const measureOf = (one) => (one.value === null ? "bad" : one.quantity === "duration" ? "" : one.unit);
+const awaited = (one) => one.status === "BadWaitingForInitialData"; // takes time to learn: nothing is broken
+const absent = (one) => (awaited(one) ? "not yet" : "bad");
+const measureOf = (one) => (one.value === null ? absent(one) : one.quantity === "duration" ? "" : one.unit);
 
 function durationWords(seconds) {
   const whole = Math.round(seconds);

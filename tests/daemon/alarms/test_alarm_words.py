@@ -106,3 +106,22 @@ def test_an_alarm_that_ended_by_configuration_says_so() -> None:
 def test_every_refusal_has_words_and_so_is_never_taken_for_nothing() -> None:
     assert all(Refusal)
     assert len(Refusal) == 13
+
+
+def test_an_alarm_that_stands_by_its_deadband_says_where_it_goes() -> None:
+    bench = Bench(alarm(deadband=5.0))
+    bench.scan(0, 90.0)
+    (beyond,) = bench.engine.snapshot()
+    bench.scan(1, 78.0)
+    (between,) = bench.engine.snapshot()
+    bench.scan(2, 70.0)
+    (gone,) = bench.engine.snapshot()
+
+    assert not beyond.message.count("goes")
+    assert between.condition
+    assert between.message.endswith(f"high limit {write_setpoint(80.0)}, goes below {write_setpoint(75.0)}")
+    assert not gone.message.count("goes")
+
+
+def write_setpoint(value: float) -> str:
+    return write(alarm().setpoint_quantity, value)

@@ -74,6 +74,8 @@ def test_numbers_are_written_with_their_marks() -> None:
     assert number_of(value()) == "391.2"
     assert number_of(value(value=None, text="–", quality="bad")) == "✗"
     assert measure_of(value(value=None, text="–", quality="bad")) == "bad"
+    learning = value(value=None, text="–", quality="bad", status="BadWaitingForInitialData")
+    assert (number_of(learning), measure_of(learning)) == ("…", "not yet")
     assert number_of(value(text="-3.0 °F", value=-3.0)) == "−3.0"
     assert spread_of(value(uncertainty=1.06)) == "1.1"
     assert spread_of(value()) == ""
