@@ -48,6 +48,7 @@ RESULT_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "stroke_rate": (_STROKES,),
     "time_since_stroke": (_STROKES,),
     "accepted_stall_rate": (),
+    "stall_acceptance_ends_soon": (_STROKES, ("pumps.accepted_stall_rate",)),
     "calculated_dew_point": _OUTLET,
     "calculated_lean_mass_fraction": _CALCULATED["lean_mass_fraction"],
     "lean_purity_bias": _CALCULATED["lean_mass_fraction"],
@@ -86,6 +87,7 @@ def known_of(unit: DehydrationUnit) -> frozenset[str]:
         "contactor.theoretical_stages": unit.contactor.theoretical_stages,
         "reboiler.least_level": unit.reboiler.least_level,
         "reboiler.glycol_changed_on": unit.reboiler.glycol_changed_on,
+        "pumps.accepted_stall_rate": unit.pump_in_service.accepted_stall_rate,
         "a second installed pump": True if len(unit.pumps) > 1 else None,
     }
     return frozenset(unit.signals) | {name for name, value in values.items() if value is not None}

@@ -119,6 +119,11 @@ RESULT_KINDS: dict[str, SignalKind] = _catalogue(
         Quantity.STROKE_RATE,
         "the pump's stall rate, or the lower rate the site accepts",
     ),
+    (
+        "stall_acceptance_ends_soon",
+        Quantity.STATE,
+        "the pump runs below its maker's stall rate by an acceptance that ends soon",
+    ),
     ("circulation_rate", Quantity.LIQUID_RATE, "lean glycol circulation rate"),
     ("compressibility", Quantity.NUMBER, "gas compressibility factor in the contactor"),
     ("saturated_water_content", Quantity.WATER_CONTENT, "water content of saturated gas in the contactor"),

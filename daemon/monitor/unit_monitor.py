@@ -43,7 +43,7 @@ from daemon.monitor.outlook.view import View
 from daemon.monitor.process import ProcessCalculation
 from daemon.monitor.redundancy import REDUNDANT_PAIRS, RedundancyCheck
 from daemon.monitor.specs import SignalSpec, signal_specs
-from daemon.monitor.stall import lowest_rate, stall_rate
+from daemon.monitor.stall import AcceptanceWatch, lowest_rate, stall_rate
 from daemon.monitor.stroke_estimator import PumpLimits, StrokeEstimator
 
 CHECKPOINT_PERIOD = 30.0
@@ -119,6 +119,7 @@ class UnitMonitor:
         self._saved_alarms: Mapping[str, object] | None = None
         self._untold: tuple[AlarmTransition, ...] = ()  # of a restart whose first request was refused
         self._stall: float | None = None
+        self._acceptance = AcceptanceWatch(unit.pump_in_service)
         self._checkpoint_at = -math.inf
 
     @property
@@ -173,6 +174,7 @@ class UnitMonitor:
         events = [self._event("stroke counter reset", scan.time, note) for note in notes]
         results = self._strokes.results(signals, moment)
         results["accepted_stall_rate"] = self._stall_rate(scan.time, events)
+        self._watch_acceptance(moment, results, events)
         state, strokes = self._state.state, results["stroke_rate"]
         drying, circulating = state is OperatingState.DRYING, state in _CIRCULATING
         results |= self._process.results(
@@ -278,6 +280,7 @@ class UnitMonitor:
             "outlook": self._outlook.save(self._now),
             "alarms": alarms,
             "stall": self._stall,
+            "acceptance": self._acceptance.save(),
             "checkpoint_at": self._checkpoint_at if math.isfinite(self._checkpoint_at) else None,
         }
         return json.dumps(state, allow_nan=False, separators=(",", ":"))
@@ -325,6 +328,8 @@ class UnitMonitor:
         if "outlook" in state:  # not in what an earlier version saved
             self._outlook.restore(state["outlook"], self._now)
         self._stall = state["stall"]
+        if "acceptance" in state:  # not in what an earlier version saved
+            self._acceptance.restore(state["acceptance"])
         self._checkpoint_at = -math.inf if state["checkpoint_at"] is None else state["checkpoint_at"]
         # Read once now, so that what cannot be read is refused here; taken over when the time is known.
         check_saved(state["alarms"])
@@ -371,6 +376,15 @@ class UnitMonitor:
             events.append(self._event("stall rate", time, message, rate=result.value))
         self._stall = result.value
         return result
+
+    def _watch_acceptance(self, moment: Moment, results: dict[str, Result], events: list[Event]) -> None:
+        ends_soon, note = self._acceptance.look(moment.time, moment.now, results["stroke_rate"])
+        if ends_soon is not None:
+            results["stall_acceptance_ends_soon"] = ends_soon
+        if note:
+            maker = self._write(Quantity.STROKE_RATE, self._unit.pump_in_service.stall_rate)
+            message = f"the pump runs below its maker's stall rate of {maker}, {self._acceptance.words}"
+            events.append(self._event("stall rate", moment.time, message, rate=results["stroke_rate"].value))
 
     def _update_state(
         self,

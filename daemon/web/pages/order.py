@@ -39,6 +39,7 @@ _GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
         (
             "stroke_rate",
             "accepted_stall_rate",
+            "stall_acceptance_ends_soon",
             "required_stroke_rate",
             "time_since_stroke",
             "stroke_irregularity",

@@ -177,8 +177,8 @@ def test_nothing_is_lost_between_the_set_and_a_unit() -> None:
 
 def test_an_accepted_stall_rate_brings_the_reminder_and_a_later_stop() -> None:
     without, accepted = by_id(resolved()), by_id(resolved(pump=ACCEPTED))
-    assert "pump_below_maker_stall_rate" not in without
-    assert fixed(accepted["pump_below_maker_stall_rate"]) == pytest.approx(8 / 60)
+    assert "stall_rate_acceptance_ends" not in without
+    assert "stall_rate_acceptance_ends" in accepted
     assert fixed(accepted["pump_stopped"]) == pytest.approx(40.0)  # four strokes at 6 a minute
 
 

@@ -110,7 +110,8 @@ def test_the_way_from_a_hot_reboiler_to_an_alarm_and_back() -> None:
     hot: dict[str, Any] = {"reboiler_temperature": 485.0, "reboiler_shutdown_temperature": 485.0}
     raised = [alarm for outcome in run(monitor, 100, 250, **hot) for alarm in outcome.alarms]
     assert "reboiler_temperature_high_high" in {alarm.alarm for alarm in raised}
-    assert all(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in raised)
+    shown = {alarm.alarm for alarm in raised if alarm.state is AlarmState.UNACKNOWLEDGED}
+    assert shown == {"reboiler_temperature_high_high"}  # which explains the others
     returned = [alarm for outcome in run(monitor, 250, 600) for alarm in outcome.alarms]
     assert {alarm.occurrence for alarm in returned} >= {alarm.occurrence for alarm in raised}
 
