@@ -46,6 +46,9 @@ _DEFINITIONS = TypeAdapter(dict[str, AlarmDefinition])
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,62}")
 _DIFFERENCES = {"deviation", "rate high", "rate low"}
 _STATES = {"state true", "state false"}
+_SHARE = re.compile(r"(\d{1,2}(?:\.\d+)?) ?% of the set point")
+_WITHOUT_SHARE = {Quantity.TEMPERATURE, Quantity.TEMPERATURE_DIFFERENCE, Quantity.PRESSURE}
+"""Quantities whose zero is not that of the process: a share of their set point means nothing."""
 
 
 class Absent(Exception):  # noqa: N818 - no error: an alarm that a unit goes without
@@ -239,6 +242,7 @@ class Resolver:
         if definition.deviation_from is not None:
             self._world.find(definition.deviation_from)
         setpoint, by_state = self._setpoints(merged, compared)
+        deadband, share = self._deadband(merged, compared)
         return ResolvedAlarm(
             id=candidate.id,
             title=candidate.title,
@@ -259,7 +263,8 @@ class Resolver:
             setpoint_by_state=by_state,
             deviation_from=definition.deviation_from or "",
             window=definition.window or 0.0,
-            deadband=self._deadband(merged, difference(compared)),
+            deadband=deadband,
+            deadband_share=share,
             on_delay=definition.on_delay,
             off_delay=definition.off_delay,
             states=frozenset(definition.states),
@@ -332,12 +337,20 @@ class Resolver:
             self._world.find(setpoint.reference)
         return setpoint
 
-    def _deadband(self, merged: _Merged, quantity: Quantity) -> float:
+    def _deadband(self, merged: _Merged, quantity: Quantity) -> tuple[float, float]:
+        """Return a deadband as a difference of the quantity compared [SI], and as a share of the setpoint."""
         text = merged.definition.deadband
         if text is None:
-            return 0.0
+            return 0.0, 0.0
+        if share := _SHARE.fullmatch(text):
+            if quantity in _WITHOUT_SHARE:
+                no_share = SetPointError(
+                    f'"{text}" of a {quantity.value} has no meaning', "give it with its unit"
+                )
+                raise merged.error("deadband", no_share)
+            return 0.0, float(share[1]) / 100.0
         try:
-            deadband = parse_quantity(text, quantity, self._world.context)
+            deadband = parse_quantity(text, difference(quantity), self._world.context)
         except UnitError as error:
             raise merged.error("deadband", SetPointError(str(error), "write a number with unit")) from error
         if deadband < 0:
@@ -345,4 +358,4 @@ class Resolver:
                 f'the deadband "{text}" is negative', "write how far back, without a sign"
             )
             raise merged.error("deadband", negative)
-        return deadband
+        return deadband, 0.0

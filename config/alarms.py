@@ -95,7 +95,8 @@ class AlarmDefinition(StrictModel):
     window: PositiveDuration | None = None
     """For rates: the time over which the change is taken."""
     deadband: Text | None = None
-    """How far the value must go back past the setpoint, with unit."""
+    """How far the value must go back past the setpoint: with unit, or "2 % of the set point" for rates
+    and the like, whose size differs from unit to unit."""
     on_delay: Delay = 0.0
     """How long the condition must hold."""
     off_delay: Delay = 0.0
@@ -201,7 +202,7 @@ class AlarmOverride(StrictModel):
     setpoint_by_state: dict[StateName, Text] | None = None
     """Other setpoints by operating state."""
     deadband: Text | None = None
-    """Another deadband, with unit."""
+    """Another deadband, with unit or as a share of the set point."""
     on_delay: Delay | None = None
     """Another on-delay."""
     off_delay: Delay | None = None
@@ -257,7 +258,8 @@ class ResolvedAlarm:
     ``id`` is unique in the unit: the name in the alarm set, followed by a dot and the signal or controller
     for alarms that exist once for each of them. ``source`` says where ``input`` is looked up. ``controller``
     is the controller that a signal hangs on, empty for results. ``setpoint_quantity`` is the quantity of
-    setpoint and alarm value: a temperature difference for the deviation of a temperature. ``blinds`` are the
+    setpoint and alarm value: a temperature difference for the deviation of a temperature.
+    ``deadband_share`` is a deadband as a share of the setpoint, beside the fixed one. ``blinds`` are the
     titles of the alarms that a bad instrument makes blind. ``own`` is true for an alarm that the site has
     defined itself.
     """
@@ -282,6 +284,7 @@ class ResolvedAlarm:
     deviation_from: str = ""
     window: float = 0.0
     deadband: float = 0.0
+    deadband_share: float = 0.0
     on_delay: float = 0.0
     off_delay: float = 0.0
     states: frozenset[str] = frozenset()
@@ -296,6 +299,10 @@ class ResolvedAlarm:
     first_out_group: str = ""
     blinds: tuple[str, ...] = ()
     own: bool = False
+
+    def band(self, setpoint: float) -> float:
+        """Return how far the value must go back past a setpoint [SI]."""
+        return self.deadband + self.deadband_share * abs(setpoint)
 
 
 @dataclass(frozen=True, slots=True)

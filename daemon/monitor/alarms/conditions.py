@@ -164,7 +164,7 @@ class Watch:
             excess = value - setpoint
         if excess > 0.0:
             return Observation(Position.BEYOND, value, setpoint, time, why)
-        position = Position.BACK if excess <= -alarm.deadband else Position.BETWEEN
+        position = Position.BACK if excess <= -alarm.band(setpoint) else Position.BETWEEN
         return Observation(position, value, setpoint, time, why)
 
     def _setpoint(self, inputs: AlarmInputs) -> float | None:

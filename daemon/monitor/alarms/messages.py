@@ -80,7 +80,8 @@ def situation(
         return f"changed by {value} in {duration_words(alarm.window)}, limit {setpoint}"
     goes = ""
     if standing and seen.position is Position.BETWEEN:
-        back = seen.setpoint - alarm.deadband if alarm.condition == "high" else seen.setpoint + alarm.deadband
+        band = alarm.band(seen.setpoint)
+        back = seen.setpoint - band if alarm.condition == "high" else seen.setpoint + band
         way = "below" if alarm.condition == "high" else "above"
         goes = f", goes {way} {write(alarm.setpoint_quantity, back)}"
     return f"{value}, {alarm.condition} limit {setpoint}{goes}"
@@ -102,6 +103,8 @@ def definition(alarm: ResolvedAlarm, write: ValueFormatter) -> str:
     if alarm.deadband:
         deadband = write(difference(alarm.setpoint_quantity), alarm.deadband)
         parts.append(f"goes {deadband} back past the set point")
+    if alarm.deadband_share:
+        parts.append(f"goes {100.0 * alarm.deadband_share:g} % of the set point back past it")
     parts += [
         words
         for applies, words in (

@@ -164,7 +164,7 @@ def test_a_site_changes_and_switches_off_like_any_alarm() -> None:
 
 
 def test_mistakes_are_named_with_their_place() -> None:
-    with pytest.raises(ConfigError, match=r'alarms\.disk_low: "degF" is no unit of fraction'):
+    with pytest.raises(ConfigError, match=r'alarms\.disk_low\.setpoint: "degF" is no unit of fraction'):
         make_site(rest='[alarms.disk_low]\nsetpoint = "30 degF"\n')
     with pytest.raises(ConfigError, match="own alarms stand"):
         parse_site(site_text().replace('name = "unit-1"', 'name = "daemon"'), "test.toml")
