@@ -8,12 +8,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from daemon.cli.exits import FAILED, FINDINGS, clear_failures, fail
-from daemon.configurations import Configurations, checksum
+
+if TYPE_CHECKING:
+    from daemon.configurations import Configurations
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -98,6 +100,7 @@ def diff(
 
 def _known(site_file: Path) -> tuple[Configurations, list[InForce]]:
     from config.loader import load_site
+    from daemon.configurations import Configurations
     from daemon.journal.errors import JournalError
 
     with clear_failures():
@@ -111,6 +114,7 @@ def _known(site_file: Path) -> tuple[Configurations, list[InForce]]:
 
 
 def _in_force(journal: Path, store: Configurations) -> Iterator[InForce]:
+    from daemon.configurations import checksum
     from daemon.journal.queries import History
     from daemon.model import EntryKind, Event
 
