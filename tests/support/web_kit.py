@@ -17,7 +17,7 @@ from config.web import WebSettings
 from daemon.acquisition import Fleet, UnitScanner, pacer_for
 from daemon.journal.journal import Journal
 from daemon.journal.writer import JournalWriter
-from daemon.model import Event, Link, LinkState, OperatingState, Outcome, Reading, Status
+from daemon.model import AlarmTransition, Event, Link, LinkState, OperatingState, Outcome, Reading, Status
 from daemon.monitor.unit_monitor import UnitMonitor
 from daemon.sources.board import Board
 from daemon.supervisor import TaskFigures
@@ -119,6 +119,10 @@ class Rig:
         self.scanner.stop()
         assert self.scanner.latest is not None
         return self.scanner.latest
+
+    def overheat(self) -> AlarmTransition:
+        """Take one scan of a hot reboiler and return the coming of its high alarm."""
+        return next(step for step in self.scan(reboiler_temperature=490.0).alarms if step.alarm == HIGH)
 
     async def stored(self) -> None:
         """Return when everything so far is in the journal."""

@@ -47,7 +47,7 @@ async def operator(rig: Rig) -> AsyncIterator[httpx.AsyncClient]:
 
 
 async def test_a_page_goes_on_after_a_restart_and_can_act(rig: Rig, operator: httpx.AsyncClient) -> None:
-    raised = rig.scan(reboiler_temperature=490.0).alarms[-1]
+    raised = rig.overheat()
     authority = restarted(rig)
     api = network_api(rig.parts, authority, RequestRate(1000.0, 1000))
     async with rig.client(api=api) as again:

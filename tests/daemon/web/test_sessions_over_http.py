@@ -81,7 +81,7 @@ async def test_a_session_ends_after_its_absolute_time_whatever_happens(rig: Rig)
 
 async def test_a_wall_display_may_look_on_but_not_act(tmp_path: Path) -> None:
     async with web_rig(tmp_path, view_after_idle=True) as rig, rig.client() as client:
-        raised = rig.scan(reboiler_temperature=490.0).alarms[-1]
+        raised = rig.overheat()
         await log_in(client, "oli-operator")
         rig.clock.advance(1000.0)
         who = (await client.get("/v1/session")).json()
@@ -119,7 +119,7 @@ async def test_log_out_ends_the_session_on_the_daemons_side(rig: Rig) -> None:
     ],
 )
 async def test_another_sites_page_cannot_act(rig: Rig, headers: dict[str, str], reason: str) -> None:
-    raised = rig.scan(reboiler_temperature=490.0).alarms[-1]
+    raised = rig.overheat()
     async with rig.client() as client:
         await log_in(client, "oli-operator")
         route, body = f"/v1/alarms/unit-1/{HIGH}/acknowledge", {"occurrence": raised.occurrence}

@@ -22,7 +22,7 @@ async def test_a_token_opens_its_scopes_and_no_more(rig: Rig) -> None:
 
 async def test_a_token_never_does_more_than_its_user(rig: Rig) -> None:
     headers, _ = rig.token(Permission.VIEW, Permission.OPERATE, user="oli-operator")
-    raised = rig.scan(reboiler_temperature=490.0).alarms[-1]
+    raised = rig.overheat()
     route, body = f"/v1/alarms/unit-1/{HIGH}/acknowledge", {"occurrence": raised.occurrence}
     async with rig.client() as client, rig.client() as admin:
         await log_in(admin, "ada-admin")
