@@ -77,11 +77,11 @@ def site_text(port: int, *, set_point: int = 375, rest: str = "") -> str:
 
 @pytest.fixture
 def controller_port() -> Iterator[int]:
-    """An independent Modbus server that shows 410 degF in register 0."""
+    """An independent Modbus server that shows 403 degF, high but not high-high, in register 0."""
     port = free_port()
     server = ModbusServer("127.0.0.1", port, no_block=True)
     server.start()
-    server.data_bank.set_holding_registers(0, [410])
+    server.data_bank.set_holding_registers(0, [403])
     yield port
     with suppress(ValueError):
         server.stop()
@@ -148,7 +148,7 @@ async def test_a_reload_keeps_alarms_and_leaves_no_scan_out(controller_port: int
         kept = await daemon.alarm(HIGH)
         assert (kept["state"], kept["occurrence"]) == ("UNACK", raised["occurrence"])
         shown = await daemon.value("reboiler_temperature")
-        assert shown["value"] == pytest.approx(410.0)  # not one scan without a reading
+        assert shown["value"] == pytest.approx(403.0)  # not one scan without a reading
         scans = (await daemon.unit())["sequence"]
         await daemon.until(daemon.unit, lambda unit: unit["sequence"] >= scans + 4)
 
