@@ -142,14 +142,23 @@ class UnitMonitor:
 
         Process alarms that stand carry the likely causes of what moves.
         """
-        shown = self._engine.snapshot()
-        if self._engine.quiet:
+        engine = self._engine if self._saved_alarms is None else self._as_saved(self._saved_alarms)
+        shown = engine.snapshot()
+        if engine.quiet:
             return shown
         causes = self._outlook.diagnosis()
         return tuple(
             dataclasses.replace(one, diagnosis=causes) if one.condition and one.about_process else one
             for one in shown
         )
+
+    def _as_saved(self, saved: Mapping[str, object]) -> AlarmEngine:
+        """Return the alarms as they were saved: until a scan comes they are that, and not all normal."""
+        last = self._timeline.last
+        time, now = (0.0, 0.0) if last is None else (last.time, last.now)
+        engine = AlarmEngine(self._unit.name, self._alarms, self._write)
+        engine.restore(saved, time=time, monotonic=now)
+        return engine
 
     def step(self, scan: Scan) -> Outcome:
         """Take one scan; return what was made of it.

@@ -112,3 +112,14 @@ def test_nothing_keeps_a_replaced_monitor_alive(site: Site) -> None:
         assert gone() is None
     finally:
         gc.enable()
+
+
+def test_until_a_scan_comes_restored_alarms_are_shown_as_they_stood(site: Site) -> None:
+    monitor = standing(site)
+    stood = [(one.alarm.id, one.state, one.occurrence) for one in monitor.alarms()]
+    after = monitor_of(site, site.units[0])
+    after.restore(monitor.save())
+
+    assert [(one.alarm.id, one.state, one.occurrence) for one in after.alarms()] == stood
+    after.step(Scan("north", 31, BEGIN + 31, 131.0, {}))
+    assert [(one.alarm.id, one.state, one.occurrence) for one in after.alarms()] == stood
