@@ -14,6 +14,10 @@ from pathlib import Path
 
 import pytest
 import schemathesis
+
+# Now, not at first use beside the daemon's thread: two threads that compile at once can fail in CPython 3.11
+# ("AST constructor recursion depth mismatch", gh-106905).
+import schemathesis.specs.openapi.schemas
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis.checks import not_a_server_error
