@@ -17,7 +17,6 @@ import os
 import signal
 import sqlite3
 import sys
-import threading
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -30,10 +29,7 @@ from daemon.journal.archiver import Archiver
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
 from daemon.journal.errors import JournalError, StoreFailed
 from daemon.journal.manifest import DiskUse
-
-_NICENESS = 10
-_LAST_MOMENT = 5.0
-"""How long a killed archiver is waited for [s]."""
+from daemon.side_process import asked, beside
 
 
 async def archive_apart(
@@ -59,28 +55,11 @@ async def archive_apart(
         "journal": str(journal), "identity": identity, "settings": settings.model_dump(),
         "catalogue": _pack(catalogue), "base": str(base), "now": now,
     }  # fmt: skip
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", __name__, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )  # fmt: skip
-    assert process.stdin is not None  # noqa: S101 - asked for
-    assert process.stdout is not None  # noqa: S101 - asked for
-    assert process.stderr is not None  # noqa: S101 - asked for
-    try:
-        process.stdin.write(json.dumps(question).encode() + b"\n")
-        # It stays open: the other end takes its closing for the end of the daemon.
+    async with beside(__name__, question) as process:
+        assert process.stdout is not None  # noqa: S101 - asked for
+        assert process.stderr is not None  # noqa: S101 - asked for
         answer, complaint = await asyncio.gather(process.stdout.read(), process.stderr.read())
         code = await process.wait()
-    except BaseException:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        with contextlib.suppress(TimeoutError):  # one that hangs on its disk ends when that answers
-            await asyncio.wait_for(process.wait(), _LAST_MOMENT)
-        raise
-    finally:
-        process.stdin.close()
-        with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-            await process.stdin.wait_closed()
     if code != 0:
         said = complaint.decode(errors="replace").strip().splitlines()
         raise JournalError(said[-1] if said else f"the archiver ended with code {code}")
@@ -139,19 +118,12 @@ def _unpack(packed: dict[str, Any]) -> Catalogue:
     return Catalogue(packed["configuration"], facts)
 
 
-def _end_with_the_daemon() -> None:
-    sys.stdin.buffer.read()
-    os._exit(1)  # nobody is there to be told
-
-
 def main() -> int:
     """Answer one question from standard input on standard output."""
     for number in (signal.SIGTERM, signal.SIGINT):
         # They come to the whole group when the daemon is to stop, which then ends its archiver itself.
         signal.signal(number, signal.SIG_IGN)
-    question = json.loads(sys.stdin.buffer.readline())
-    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
-    os.nice(_NICENESS)
+    question = asked()
     try:
         with contextlib.closing(_Keeper(Path(question["journal"]), question["identity"])) as keeper:
             settings = ArchiveSettings(**question["settings"])

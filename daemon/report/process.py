@@ -7,8 +7,8 @@ scan down. The process ends with the daemon, whatever ended that one.
 
 The question is one line of JSON: ``site`` (the configuration in force), ``journal``, ``question`` (the fields
 of ``Question``), ``now`` and ``version``. The answer is one line of JSON with the hash of the report's style
-sheet, then the report. Exit code 2: the question has no answer; 1: the journal cannot be read. Either says
-why on standard error.
+sheet, then the report. Exit code 2: the question has no answer; 3: the journal cannot be read; 1: a defect.
+Each says why on standard error.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ import hashlib
 import json
 import os
 import sys
-import threading
 import traceback
 from pathlib import Path
 
@@ -26,25 +25,17 @@ from config.site import Site
 from daemon.journal.errors import JournalError, NotStored, TooManyRows
 from daemon.report.page import STYLE
 from daemon.report.written import Question, write_report
-
-NICENESS = 10
-
-
-def _end_with_the_daemon() -> None:
-    sys.stdin.buffer.read()
-    os._exit(1)  # nobody is there to be told
+from daemon.side_process import asked
 
 
 def main() -> int:
     """Answer one question from standard input on standard output."""
-    asked = json.loads(sys.stdin.buffer.readline())
-    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
-    os.nice(NICENESS)
-    site = Site.model_validate_json(json.dumps(asked["site"]))
-    question = Question(**asked["question"])
+    given = asked()
+    site = Site.model_validate_json(json.dumps(given["site"]))
+    question = Question(**given["question"])
     try:
         written = write_report(
-            site, Path(asked["journal"]), question, now=asked["now"], version=asked["version"]
+            site, Path(given["journal"]), question, now=given["now"], version=given["version"]
         )
     except (NotStored, TooManyRows) as error:
         sys.stderr.write(f"{error}\n")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import sys
 from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 from typing import Any
 
 from daemon.journal.errors import JournalError, NotStored
+from daemon.side_process import beside, kill
 from daemon.web.history_service import Busy
 from daemon.web.parts import Daemon
 
@@ -52,7 +52,7 @@ class ReportService:
     def close(self) -> None:
         """Break off what is being written."""
         for process in self._processes:
-            _kill(process)
+            kill(process)
 
     async def write(self, unit: str, begin: float, end: float, gas_price: float | None) -> Report:
         """Have a report written; returns when its first piece is there.
@@ -112,23 +112,12 @@ class ReportService:
             "now": daemon.clock.wall(),
             "version": daemon.version,
         }  # fmt: skip
-        pipe = asyncio.subprocess.PIPE
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", PROGRAM, stdin=pipe, stdout=pipe, stderr=pipe
-        )
-        self._processes.add(process)
-        assert process.stdin is not None  # noqa: S101 - asked for
-        try:
-            process.stdin.write(json.dumps(question).encode() + b"\n")
-            # It stays open: the other end takes its closing for the end of the daemon.
-            yield process
-        finally:
-            _kill(process)
-            process.stdin.close()
-            with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-                await process.stdin.wait_closed()
-            await process.wait()
-            self._processes.discard(process)
+        async with beside(PROGRAM, question) as process:
+            self._processes.add(process)
+            try:
+                yield process
+            finally:
+                self._processes.discard(process)
 
 
 def _failure(code: int, said: str) -> Exception:
@@ -138,8 +127,3 @@ def _failure(code: int, said: str) -> Exception:
     return (
         JournalError(said) if code == 3 else RuntimeError(f"the report's process ended with {code}: {said}")
     )
-
-
-def _kill(process: asyncio.subprocess.Process) -> None:
-    with contextlib.suppress(ProcessLookupError):  # it has ended
-        process.kill()
