@@ -44,8 +44,9 @@ async def beside(module: str, question: Any) -> AsyncGenerator[asyncio.subproces
         process.stdin.close()
         with contextlib.suppress(BrokenPipeError, ConnectionResetError):
             await process.stdin.wait_closed()
+        # What it still sent is taken and dropped: a full pipe that nobody reads would hide the process's end.
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(process.wait(), LAST_MOMENT)
+            await asyncio.wait_for(process.communicate(), LAST_MOMENT)
 
 
 def kill(process: asyncio.subprocess.Process) -> None:
