@@ -27,7 +27,7 @@ from daemon.journal import schema
 from daemon.journal.archive_run import Archived
 from daemon.journal.archiver import Archiver
 from daemon.journal.columns import Catalogue, Column, ColumnFacts, Grain
-from daemon.journal.errors import JournalError, StoreFailed
+from daemon.journal.errors import JournalError
 from daemon.journal.manifest import DiskUse
 from daemon.side_process import asked, beside
 
@@ -80,21 +80,8 @@ class _Keeper:
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """Give a durable transaction."""
-        try:
-            self._connection.execute("BEGIN IMMEDIATE")
+        with schema.transaction(self._connection, self.path):
             yield self._connection
-            self._connection.execute("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back()
-            raise StoreFailed(f"{self.path}: {error}") from error
-        except BaseException:
-            self._roll_back()
-            raise
-
-    def _roll_back(self) -> None:
-        if self._connection.in_transaction:
-            with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
-                self._connection.execute("ROLLBACK")
 
     def close(self) -> None:
         """Let go of the file."""

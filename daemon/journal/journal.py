@@ -190,13 +190,9 @@ class Journal:
         Unstorable
             Nothing was stored; one draft never can be.
         """
-        enrolled = self._boot is not None
-        durable = not enrolled or any(draft.has_records for draft in drafts)
+        durable = self._boot is None or any(draft.has_records for draft in drafts)
         chain = self._chain
-        run = self._connection.execute
-        try:
-            run(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
-            run("BEGIN IMMEDIATE")
+        with self._changing("FULL" if durable else "NORMAL"):
             if self._boot is None:
                 self._boot = self._enroll()
             for draft in drafts:
@@ -208,22 +204,19 @@ class Journal:
                 self._set_meta(chain_head=chain.hex())
             for name, sequence in cursors:
                 self._put_cursor(name, sequence)
-            run("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back(enrolled=enrolled)
-            raise StoreFailed(f"{self.path}: {error}") from error
-        except BaseException:
-            self._roll_back(enrolled=enrolled)
-            raise
         self._chain = chain
 
-    def _roll_back(self, *, enrolled: bool = True) -> None:
-        if self._connection.in_transaction:
-            with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
-                self._connection.execute("ROLLBACK")
-        self._inserter.forget()
-        if not enrolled:
-            self._boot = None
+    @contextlib.contextmanager
+    def _changing(self, synchronous: str) -> Iterator[None]:
+        """Give a transaction; what one that failed has added to memory is forgotten."""
+        boot = self._boot
+        try:
+            with schema.transaction(self._connection, self.path, synchronous):
+                yield
+        except BaseException:
+            self._inserter.forget()
+            self._boot = boot
+            raise
 
     # ------------------------------------------------------------------ reading
 
@@ -316,18 +309,8 @@ class Journal:
         StoreFailed
             Nothing was stored.
         """
-        with self._access:
-            try:
-                self._connection.execute(f"PRAGMA synchronous = {synchronous}")
-                self._connection.execute("BEGIN IMMEDIATE")
-                yield self._connection
-                self._connection.execute("COMMIT")
-            except sqlite3.Error as error:
-                self._roll_back()
-                raise StoreFailed(f"{self.path}: {error}") from error
-            except BaseException:
-                self._roll_back()
-                raise
+        with self._access, self._changing(synchronous):
+            yield self._connection
 
     @_one_at_a_time
     def close(self) -> None:

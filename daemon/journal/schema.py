@@ -13,13 +13,14 @@ out while the disk was full were never stored.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-from daemon.journal.errors import JournalUnusable
+from daemon.journal.errors import JournalUnusable, StoreFailed
 from daemon.model import EntryKind
 
 APPLICATION_ID: Final = 0x54454757  # "TEGW" in the file's header: how a journal is told from other databases
@@ -153,6 +154,34 @@ def chain_hash(previous: bytes, sequence: int, kind: int, unit: str, boot: int, 
 def chain_start(identity: str) -> bytes:
     """Return what the first record's hash covers in place of a previous one."""
     return hashlib.sha256(identity.encode()).digest()
+
+
+@contextlib.contextmanager
+def transaction(connection: sqlite3.Connection, path: Path, synchronous: str = "FULL") -> Iterator[None]:
+    """Store all that is done inside, or nothing; ``FULL`` outlasts a power cut, ``NORMAL`` a killed process.
+
+    Raises
+    ------
+    StoreFailed
+        SQLite refused; nothing was stored.
+    """
+    try:
+        connection.execute(f"PRAGMA synchronous = {synchronous}")
+        connection.execute("BEGIN IMMEDIATE")
+        yield
+        connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        _roll_back(connection)
+        raise StoreFailed(f"{path}: {error}") from error
+    except BaseException:
+        _roll_back(connection)
+        raise
+
+
+def _roll_back(connection: sqlite3.Connection) -> None:
+    if connection.in_transaction:
+        with contextlib.suppress(sqlite3.Error):  # the failure that led here is the one to report
+            connection.execute("ROLLBACK")
 
 
 def connect_writer(path: Path) -> sqlite3.Connection:
