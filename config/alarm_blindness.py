@@ -18,41 +18,36 @@ INSTRUMENT_BAD = "instrument_bad"
 _RANKS: tuple[PriorityName, ...] = ("low", "medium", "high", "highest")
 
 
-def blinded(signal: str, alarms: Sequence[ResolvedAlarm], has: Collection[str]) -> tuple[ResolvedAlarm, ...]:
-    """Return the alarms that cannot be judged without a signal: safety first, then by priority.
-
-    Parameters
-    ----------
-    signal : str
-        The signal that has failed.
-    alarms : sequence of ResolvedAlarm
-        The unit's alarms.
-    has : collection of str
-        What the unit has (``config.alarm_inputs.known_of``).
-    """
-    left = frozenset(has) - {signal}
-    found = [
-        alarm
-        for alarm in alarms
-        if alarm.condition not in {"bad quality", "link down"}
-        and any(_needs(name, signal, has, left) for name in _looked_at(alarm))
-    ]
-    return tuple(sorted(found, key=lambda one: (one.alarm_class != "safety", -_RANKS.index(one.priority))))
-
-
 def told_by_instruments(
     alarms: Sequence[ResolvedAlarm], has: Collection[str], kept: Collection[str] = ()
 ) -> tuple[ResolvedAlarm, ...]:
-    """Return the alarms with every signal's own one as urgent as what it blinds, which its texts name.
+    """Return a unit's alarms with every signal's own one as urgent as what it blinds, which its texts name.
 
     High where an alarm of the safety class is blind, medium where one of medium priority or higher is, and
     then with the shortest of their times to respond; else as defined. High and not highest: that a value is
     missing, or out of range, is no verdict on the process.
 
-    ``kept`` are the ids whose priority the site has decided itself.
+    Blind are safety alarms first, then those of the highest priority. ``has`` is what the unit has
+    (``config.alarm_inputs.known_of``). ``kept`` are the ids whose priority the site has decided itself.
     """
+    looked_at = {alarm.id: _looked_at(alarm) for alarm in alarms}
+    # Names are looked up as the alarms do: a result where it can be calculated, else a signal.
+    calculated = frozenset(
+        name
+        for name in frozenset().union(*looked_at.values())
+        if name in RESULT_KINDS and not missing_signals(name, has)
+    )
+
+    def blind_without(signal: str) -> tuple[ResolvedAlarm, ...]:
+        left = frozenset(has) - {signal}
+        lost = {name for name in calculated if missing_signals(name, left)} | ({signal} - calculated)
+        found = [alarm for alarm in alarms if not lost.isdisjoint(looked_at[alarm.id])]
+        return tuple(
+            sorted(found, key=lambda one: (one.alarm_class != "safety", -_RANKS.index(one.priority)))
+        )
+
     return tuple(
-        _told(alarm, blinded(alarm.input, alarms, has), keep=alarm.id in kept)
+        _told(alarm, blind_without(alarm.input), keep=alarm.id in kept)
         if alarm.id == f"{INSTRUMENT_BAD}.{alarm.input}"
         else alarm
         for alarm in alarms
@@ -75,14 +70,10 @@ def _told(alarm: ResolvedAlarm, blind: tuple[ResolvedAlarm, ...], *, keep: bool)
     return replace(alarm, priority=least, time_to_respond=shortest, ack_required=True)
 
 
-def _looked_at(alarm: ResolvedAlarm) -> set[str]:
+def _looked_at(alarm: ResolvedAlarm) -> frozenset[str]:
+    """Return the names of the process values that an alarm is judged by."""
+    if alarm.condition in {"bad quality", "link down"}:
+        return frozenset()
     points = (alarm.setpoint, *alarm.setpoint_by_state.values())
     references = {point.reference for point in points if point is not None}
-    return {alarm.input, alarm.deviation_from, *references} - {""}
-
-
-def _needs(name: str, signal: str, has: Collection[str], left: Collection[str]) -> bool:
-    """Whether a name, looked up as the alarms do (a result where it can be calculated), needs the signal."""
-    if name in RESULT_KINDS and not missing_signals(name, has):
-        return bool(missing_signals(name, left))
-    return name == signal
+    return frozenset({alarm.input, alarm.deviation_from, *references} - {""})

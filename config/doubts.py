@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations, pairwise
 
 from calc.water_methods import acid_gas_caution
@@ -16,16 +16,22 @@ from config.quantities import Quantity
 from config.signals import ModbusSignal
 from config.site import DehydrationUnit, Site
 from config.thermostat import THERMOSTAT_BAND
-from config.units import display_units
+from config.units import DisplayUnit, UnitContext, display_units
+
+_Alarms = Sequence[ResolvedAlarm]
+_Display = Mapping[Quantity, DisplayUnit]
 
 
 def doubts(site: Site) -> Iterator[tuple[str, str]]:
     """Yield unit and words for everything in a valid site that a person should look at twice."""
     yield from _half_overlaps(site)
+    context = unit_context(site)
+    display = display_units(site.site.unit_system, context)
     for unit in site.units:
-        yield from _crossed_limits(site, unit)
-        yield from _short_ranges(site, unit)
-        yield from _within_the_swing(site, unit)
+        alarms = resolve_alarms(site, unit).alarms
+        yield from _crossed_limits(unit, alarms, display)
+        yield from _short_ranges(unit, alarms, context, display)
+        yield from _within_the_swing(unit, alarms, display)
         if sour := acid_gas_caution(unit.gas.carbon_dioxide, unit.gas.hydrogen_sulfide):
             yield unit.name, sour
 
@@ -57,10 +63,9 @@ def _half_overlaps(site: Site) -> Iterator[tuple[str, str]]:
                 )
 
 
-def _crossed_limits(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]]:
+def _crossed_limits(unit: DehydrationUnit, alarms: _Alarms, display: _Display) -> Iterator[tuple[str, str]]:
     """Find a high limit that does not lie above a low one of the same value: one of the two always stands."""
-    display = display_units(site.site.unit_system, unit_context(site))
-    for one, two in combinations(resolve_alarms(site, unit).alarms, 2):
+    for one, two in combinations(alarms, 2):
         if (one.input, one.source) != (two.input, two.source) or {one.condition, two.condition} != {
             "high",
             "low",
@@ -73,11 +78,11 @@ def _crossed_limits(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, st
             yield unit.name, f"{high.id} at {write(above)} is not above {low.id} at {write(below)}"
 
 
-def _short_ranges(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]]:
+def _short_ranges(
+    unit: DehydrationUnit, alarms: _Alarms, context: UnitContext, display: _Display
+) -> Iterator[tuple[str, str]]:
     """Find set points at or beyond the end of a range; a safety alarm out of reach is an error already."""
-    context = unit_context(site)
-    display = display_units(site.site.unit_system, context)
-    for reach in beyond_range(unit, resolve_alarms(site, unit).alarms, context):
+    for reach in beyond_range(unit, alarms, context):
         alarm, write = reach.alarm, display[reach.alarm.setpoint_quantity].format
         way = "above" if alarm.condition == "high" else "below"
         consequence = (
@@ -88,11 +93,11 @@ def _short_ranges(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]
         yield unit.name, f"{alarm.id} at {write(reach.setpoint)}, but {consequence}"
 
 
-def _within_the_swing(site: Site, unit: DehydrationUnit) -> Iterator[tuple[str, str]]:
+def _within_the_swing(unit: DehydrationUnit, alarms: _Alarms, display: _Display) -> Iterator[tuple[str, str]]:
     """Find high limits that the reboiler reaches at every cycle of its thermostat."""
-    write = display_units(site.site.unit_system, unit_context(site))[Quantity.TEMPERATURE].format
+    write = display[Quantity.TEMPERATURE].format
     top = unit.reboiler.set_point + THERMOSTAT_BAND
-    for alarm in resolve_alarms(site, unit).alarms:
+    for alarm in alarms:
         limit = _fixed(alarm)
         if (alarm.input, alarm.condition) == ("reboiler_temperature", "high") and limit and top >= limit:
             swing = f"a thermostat at {write(unit.reboiler.set_point)} swings to about {write(top)}"
