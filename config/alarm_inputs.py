@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 
+from calc.arrays import ValidRange
 from calc.needs import NEEDS
 from config.quantities import Quantity
 from config.site import DehydrationUnit
+from config.units import DisplayUnit
 
 _STROKES = ("stroke_count", "stroke_switch", "stroke_rate", "stroke_pulse")
 _COUNTED = ("stroke_count", "stroke_switch", "stroke_pulse")
@@ -126,3 +128,13 @@ INPUT_QUANTITIES: Mapping[str, Quantity] = {
     "lean_mass_fraction": Quantity.MASS_FRACTION,
 }
 """What each reading of the calculation (``calc.readings.INPUTS``) measures."""
+
+
+def input_range_writer(units: Mapping[Quantity, DisplayUnit]) -> Callable[[str, ValidRange], str]:
+    """Return what writes the range of a reading of the calculation as its readers see it, for ``reason``."""
+
+    def write(name: str, valid: ValidRange) -> str:
+        unit = units[INPUT_QUANTITIES[name]]
+        return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
+
+    return write

@@ -8,13 +8,12 @@ import math
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 
-from calc.arrays import ValidRange
 from calc.errors import CalcError
 from calc.readings import INPUTS
 from calc.reboiler import DEGRADATION_TEMPERATURE, RECOMMENDED_MAXIMUM_TEMPERATURE
 from calc.unit import USABLE, Design, Readings, Results, Uncertainties, evaluate, reason
 from calc.water_methods import acid_gas_caution
-from config.alarm_inputs import INPUT_QUANTITIES
+from config.alarm_inputs import INPUT_QUANTITIES, input_range_writer
 from config.loader import barometric_pressure
 from config.quantities import RESULT_KINDS, Quantity
 from config.units import DisplayUnit, UnitContext, UnitError, display_units, parse_quantity
@@ -38,7 +37,6 @@ DESIGN_KINDS: dict[str, Quantity] = {
     "lean_water_factor": Quantity.NUMBER,
     "lean_water_factor_uncertainty": Quantity.FRACTION,
 }
-SEA_LEVEL = 101325.0
 STANDING_CAUTIONS = (
     "A calculation, no measurement and no safety system: it replaces no shutdown, no analyzer and no sample.",
     "Hot glycol burns; the still vents flammable gas. Site procedures, local codes, licensed practice first.",
@@ -154,10 +152,7 @@ def report(
     refused = {name for bit, name in enumerate(INPUTS) if int(results.out_of_range) >> bit & 1}
     how = _how(given - refused, design)
 
-    def write(name: str, valid: ValidRange) -> str:
-        unit = units[INPUT_QUANTITIES[name]]
-        return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
-
+    write = input_range_writer(units)
     lines = []
     for name, equation in how.items():
         estimate, kind = getattr(results, name), RESULT_KINDS[name]
@@ -252,6 +247,6 @@ def _cautions(
         yield "The wet gas is taken as saturated in the contactor; a leaking inlet separator brings more."
     if word := acid_gas_caution(design.carbon_dioxide, design.hydrogen_sulfide):
         yield word
-    if design.barometric_pressure == SEA_LEVEL:
+    if design.barometric_pressure == UnitContext().barometric_pressure:
         yield "The barometric pressure is taken as that at sea level; higher up glycol boils drier."
     yield "Dew points are over liquid water, also below 0 °C: ice or hydrate appear at a higher temperature."

@@ -16,12 +16,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from calc import unit as calculation
-from calc.arrays import ValidRange
 from calc.errors import CalcError
 from calc.needs import rests_on
 from calc.readings import INPUTS, Design, Estimate, Readings, Results, Uncertainties
 from calc.water import saturated_water_content
-from config.alarm_inputs import INPUT_QUANTITIES, INPUT_SIGNALS
+from config.alarm_inputs import INPUT_SIGNALS, input_range_writer
 from config.site import DehydrationUnit, Site
 from config.units import UnitContext, display_units
 from daemon.model import Quality, Reading, Result, Status
@@ -62,7 +61,7 @@ class ProcessCalculation:
     def __init__(self, site: Site, unit: DehydrationUnit, specs: Mapping[str, SignalSpec]) -> None:
         self.design = design_of(site, unit)
         context = UnitContext(site.site.barometric_pressure, site.site.gas_base)
-        self._display = display_units(site.site.unit_system, context)
+        self._write_range = input_range_writer(display_units(site.site.unit_system, context))
         self._uncertainties = _uncertainties(specs)
         self._with_stroke_rate = self._uncertainties
         self._own = {name: spec.uncertainty for name, spec in specs.items()}
@@ -76,10 +75,6 @@ class ProcessCalculation:
         self._needs_measured = self._needs_here(inlet_measured=True)
         self._needs_saturated = self._needs_here(inlet_measured=False)
         self._estimates = operator.attrgetter(*self._needs_saturated)
-
-    def _write_range(self, name: str, valid: ValidRange) -> str:
-        unit = self._display[INPUT_QUANTITIES[name]]
-        return f"{unit.format(valid.lower, with_symbol=False)} to {unit.format(valid.upper)}"
 
     def _needs_here(self, *, inlet_measured: bool) -> dict[str, tuple[str, ...]]:
         """Leave out what this site does not measure and the calculation can do without."""
