@@ -51,6 +51,19 @@ def alarm(**changes: Any) -> ResolvedAlarm:
     return replace(base, **changes)
 
 
+def predicted_alarm(**changes: Any) -> ResolvedAlarm:
+    """An alarm on the result ``time_left`` below a quarter of an hour."""
+    base = alarm(
+        input="time_left",
+        source="result",
+        condition="predicted",
+        quantity=Quantity.DURATION,
+        setpoint_quantity=Quantity.DURATION,
+        setpoint=SetPoint(900.0),
+    )
+    return replace(base, **changes)
+
+
 def write(quantity: Quantity, si: float) -> str:
     return f"{si:g}"
 

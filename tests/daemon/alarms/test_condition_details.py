@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 
 from config.alarms import ResolvedAlarm, SetPoint
-from config.quantities import Quantity
 from daemon.model import LinkState, OperatingState, Reading, Result, Status
 from daemon.monitor.alarms import AlarmInputs
 from daemon.monitor.alarms.conditions import (
@@ -17,7 +16,7 @@ from daemon.monitor.alarms.conditions import (
     Position,
     Watch,
 )
-from tests.daemon.alarms.alarm_kit import START, Bench, alarm, bad, good, link, result, words
+from tests.daemon.alarms.alarm_kit import START, Bench, alarm, bad, good, link, predicted_alarm, result, words
 
 BEYOND, BETWEEN, BACK, UNKNOWN = Position.BEYOND, Position.BETWEEN, Position.BACK, Position.UNKNOWN
 
@@ -107,15 +106,7 @@ def test_a_state_tells_why_where_its_source_does() -> None:
 
 
 def predicted(value: float, uncertainty: float | None) -> Observation:
-    definition = alarm(
-        input="time_left",
-        source="result",
-        condition="predicted",
-        quantity=Quantity.DURATION,
-        setpoint_quantity=Quantity.DURATION,
-        setpoint=SetPoint(900.0),
-        deadband=450.0,
-    )
+    definition = predicted_alarm(deadband=450.0)
     return look(definition, results={"time_left": Result(value, uncertainty, Status.GOOD)})
 
 

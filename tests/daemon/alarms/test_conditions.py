@@ -12,7 +12,7 @@ from config.quantities import Quantity
 from daemon.model import LinkState, OperatingState, Reading, Result, Status
 from daemon.monitor.alarms import AlarmInputs
 from daemon.monitor.alarms.conditions import Detector, Observation, Position, Watch
-from tests.daemon.alarms.alarm_kit import START, Bench, alarm, bad, good, link, result
+from tests.daemon.alarms.alarm_kit import START, Bench, alarm, bad, good, link, predicted_alarm, result
 
 BEYOND, BETWEEN, BACK, UNKNOWN = Position.BEYOND, Position.BETWEEN, Position.BACK, Position.UNKNOWN
 
@@ -302,16 +302,7 @@ def test_a_rate_alarm_compares_the_change_within_its_window(
 
 
 def test_a_prediction_is_judged_by_the_earliest_time_that_its_uncertainty_allows() -> None:
-    it = alarm(
-        input="time_left",
-        source="result",
-        condition="predicted",
-        quantity=Quantity.DURATION,
-        setpoint_quantity=Quantity.DURATION,
-        setpoint=SetPoint(900.0),
-        deadband=450.0,
-    )
-    bench = Bench(it)
+    bench = Bench(predicted_alarm(deadband=450.0))
     bench.results = {"time_left": Result(1200.0, 100.0, Status.GOOD)}
     assert bench.scan(0.0) == ()  # 1200 s less 2.576 x 100 s is 942 s
     bench.results = {"time_left": Result(1200.0, 120.0, Status.GOOD)}

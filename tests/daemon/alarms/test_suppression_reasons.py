@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from config.alarms import SetPoint
-from config.quantities import Quantity
 from daemon.model import OperatingState, Result, Status
 from daemon.monitor.alarms.suppression import SavedRule, StateRule
-from tests.daemon.alarms.alarm_kit import Bench, alarm, bad, words
+from tests.daemon.alarms.alarm_kit import Bench, alarm, bad, predicted_alarm, words
 
 
 def test_the_operating_state_is_told_before_the_bad_input() -> None:
@@ -25,17 +23,7 @@ def test_the_operating_state_is_told_before_the_bad_input() -> None:
 
 def test_words_beside_a_good_value_do_not_suppress() -> None:
     """A prediction says in words how early the limit may come; that is no trouble of the input."""
-    bench = Bench(
-        alarm(
-            input="time_left",
-            source="result",
-            condition="predicted",
-            quantity=Quantity.DURATION,
-            setpoint_quantity=Quantity.DURATION,
-            setpoint=SetPoint(900.0),
-            quality_policy="suppress",
-        )
-    )
+    bench = Bench(predicted_alarm(quality_policy="suppress"))
     bench.results = {"time_left": Result(600.0, 0.0, Status.GOOD)}
     assert words(bench.scan(1)) == [("level_high", "condition true", "UNACK")]
 
