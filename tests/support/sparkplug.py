@@ -7,6 +7,7 @@ Wire format: each field is a tag (number * 8 + wire type) and a value; wire type
 from __future__ import annotations
 
 import struct
+from typing import Any
 
 
 def varint(value: int) -> bytes:
@@ -65,3 +66,8 @@ def birth(*metrics: bytes, bd_seq: int = 0, seq: int = 0, time: float | None = N
 
 def death(bd_seq: int) -> bytes:
     return payload(metric("bdSeq", bd_seq, datatype=8))
+
+
+def data(value: float, seq: int, alias: int = 1, **more: Any) -> bytes:
+    """One value of a node or device, by alias, as data."""
+    return payload(metric(alias=alias, value=value, datatype=None, **more), seq=seq)

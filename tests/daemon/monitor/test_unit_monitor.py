@@ -1,10 +1,8 @@
-"""The whole step: what goes in and comes out, restarts, reboots, stray scans, operators."""
+"""The whole step: what goes in and comes out, stray scans, bad data."""
 
 from __future__ import annotations
 
 import dataclasses
-import functools
-import json
 import random
 from typing import Any
 
@@ -13,78 +11,22 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from config.alarm_set import resolve_alarms
-from config.alarms import ResolvedAlarm
 from config.quantities import RESULT_KINDS
-from config.site import DehydrationUnit, Site
 from daemon.model import (
-    ActionKind,
     AlarmState,
     AlarmTransition,
     Link,
     LinkState,
     OperatingState,
-    OperatorAction,
-    Outcome,
     Quality,
     Reading,
     Result,
-    Scan,
     Status,
 )
-from daemon.monitor.alarms.actions import ActionRefusedError
-from daemon.monitor.unit_monitor import CHECKPOINT_PERIOD, SavedStateError, UnitMonitor
-from tests.daemon.monitor.plant import DOWN, NORMAL, START, UP, bad, good, make_scan, make_site
+from daemon.monitor.unit_monitor import CHECKPOINT_PERIOD, UnitMonitor
+from tests.daemon.monitor.plant import NORMAL, START, UP, good, make_scan, make_site
+from tests.daemon.monitor.unit_kit import disturbed, make_monitor, run, values_at
 from tests.support.narrow import near
-
-SIGNALS = {
-    "reboiler_shutdown_temperature": 'type = "float32", unit = "degF", range = [0, 500]',
-    "controller_heartbeat": 'type = "uint16"',
-    "stroke_rate": 'type = "uint16", unit = "/min", scale = 0.1',
-    "outlet_water_content": (
-        'controller = "broker", topic = "a", payload = "json", path = "v", time_path = "t", unit = "lb/MMscf"'
-    ),
-}
-
-
-@functools.cache
-def usual_site() -> tuple[Site, DehydrationUnit, tuple[ResolvedAlarm, ...]]:
-    site, unit = make_site(SIGNALS)
-    return site, unit, resolve_alarms(site, unit).alarms
-
-
-def make_monitor(signals: dict[str, str] | None = None, pump: str = "") -> UnitMonitor:
-    if signals is None:
-        return UnitMonitor(*usual_site())
-    site, unit = make_site(signals, pump=pump)
-    return UnitMonitor(site, unit, resolve_alarms(site, unit).alarms)
-
-
-def values_at(second: float, **changes: float | Reading) -> dict[str, float | Reading]:
-    """A unit that dries gas at twelve strokes a minute; a heartbeat and an analyzer that live."""
-    values: dict[str, float | Reading] = dict(NORMAL)
-    values |= {
-        "reboiler_shutdown_temperature": 470.0,
-        "controller_heartbeat": float(int(second) % 65536),
-        "stroke_rate": 0.2,
-        "outlet_water_content": 6.5e-5,
-        "stroke_count": float(int(second / 5.0) % 65536),
-    }
-    return values | changes
-
-
-def run(
-    monitor: UnitMonitor,
-    begin: int,
-    end: int,
-    *,
-    links: dict[str, Link] | None = None,
-    **changes: float | Reading,
-) -> list[Outcome]:
-    """Step a scan a second."""
-    return [
-        monitor.step(make_scan(second, 1000.0 + second, values_at(second, **changes), links=links))
-        for second in range(begin, end)
-    ]
 
 
 def test_a_unit_in_order_is_all_good_and_silent() -> None:
@@ -231,163 +173,6 @@ def test_checkpoints_come_with_every_transition_and_every_thirty_seconds() -> No
 
 def test_the_same_scans_make_the_same_outcomes() -> None:
     assert run(make_monitor(), 0, 150) == run(make_monitor(), 0, 150)
-
-
-class TestOperators:
-    def raised(self, monitor: UnitMonitor) -> Outcome:
-        hot: dict[str, Any] = {"reboiler_temperature": 485.0, "reboiler_shutdown_temperature": 485.0}
-        run(monitor, 0, 100)
-        return next(outcome for outcome in run(monitor, 100, 400, **hot) if outcome.alarms)
-
-    def action(self, kind: ActionKind, outcome: Outcome, at: float, **more: str | float) -> OperatorAction:
-        alarm = outcome.alarms[0]
-        return OperatorAction(
-            kind,
-            "unit-1",
-            alarm.alarm,
-            "ann",
-            START + at,
-            at,
-            occurrence=alarm.occurrence,
-            **more,  # type: ignore[arg-type]
-        )
-
-    def test_acknowledged_once_for_all(self) -> None:
-        monitor = make_monitor()
-        outcome = self.raised(monitor)
-        (transition,) = monitor.apply(self.action(ActionKind.ACKNOWLEDGE, outcome, 1400.0))
-        assert (transition.state, transition.actor) == (AlarmState.ACKNOWLEDGED, "ann")
-        assert monitor.apply(self.action(ActionKind.ACKNOWLEDGE, outcome, 1401.0)) == ()
-
-    def test_refusals_have_a_reason(self) -> None:
-        monitor = make_monitor()
-        outcome = self.raised(monitor)
-        wrong = dataclasses.replace(
-            self.action(ActionKind.ACKNOWLEDGE, outcome, 1400.0), occurrence="unit-1.some.1.1"
-        )
-        with pytest.raises(ActionRefusedError) as refused:
-            monitor.apply(wrong)
-        assert str(refused.value)
-
-    def test_what_was_acknowledged_and_shelved_is_after_a_reboot(self) -> None:
-        """One hour of shelving, most of it away over a reboot: the rest is still shelved, then it ends."""
-        monitor = make_monitor()
-        outcome = self.raised(monitor)
-        shelve = self.action(ActionKind.SHELVE, outcome, 1400.0, duration=3600.0, comment="under repair")
-        monitor.apply(shelve)
-        after = make_monitor()
-        after.restore(monitor.save())
-        hot: dict[str, Any] = {"reboiler_temperature": 485.0, "reboiler_shutdown_temperature": 485.0}
-
-        def step(sequence: int, wall: float) -> Outcome:
-            uptime = wall - 4000.0  # the box came up 2600 s after the shelving, its clock near zero
-            return after.step(make_scan(sequence, uptime, values_at(wall, **hot), time=START + wall))
-
-        first = step(0, 4010.0)
-        assert outcome.alarms[0].alarm not in {alarm.alarm for alarm in first.alarms}
-        early, late = step(1, 1400.0 + 3595.0), step(2, 1400.0 + 3605.0)
-        assert "shelving time is over" not in {alarm.reason for alarm in early.alarms}
-        assert "shelving time is over" in {alarm.reason for alarm in late.alarms}
-
-    def test_an_operator_may_come_before_the_first_scan_after_a_restart(self) -> None:
-        monitor = make_monitor()
-        outcome = self.raised(monitor)
-        after = make_monitor()
-        after.restore(monitor.save())
-        (transition,) = after.apply(self.action(ActionKind.ACKNOWLEDGE, outcome, 1400.5))
-        assert transition.state is AlarmState.ACKNOWLEDGED
-
-
-class TestRestore:
-    @pytest.mark.parametrize(
-        "text",
-        [
-            "",
-            "{",
-            "[]",
-            "null",
-            '{"version": 1}',
-            '{"version": 99, "unit": "unit-1"}',
-            '{"version": 1, "unit": "x"}',
-        ],
-    )
-    def test_nonsense_is_refused_and_leaves_a_new_monitor(self, text: str) -> None:
-        monitor = make_monitor()
-        run(monitor, 0, 50)
-        with pytest.raises(SavedStateError):
-            monitor.restore(text)
-        assert run(monitor, 0, 50) == run(make_monitor(), 0, 50)
-
-    def test_a_part_that_is_broken_is_refused(self) -> None:
-        monitor = make_monitor()
-        run(monitor, 0, 50)
-        state = json.loads(monitor.save())
-        for part in ("time", "checks", "strokes", "process", "state", "alarms"):
-            with pytest.raises(SavedStateError, match="unit-1"):
-                make_monitor().restore(
-                    json.dumps({**state, part: {"surprise": 1} if part != "checks" else {"gas_rate": 1}})
-                )
-
-    def test_signals_that_came_and_went_since_do_not_matter(self) -> None:
-        monitor = make_monitor()
-        run(monitor, 0, 100)
-        other = make_monitor({"flash_level": 'type = "uint16", unit = "%", range = [0, 100]'})
-        other.restore(monitor.save())
-        outcome = run(other, 100, 101, flash_level=0.5)[0]
-        assert outcome.results["stroke_rate"].value == pytest.approx(0.2, rel=0.02)
-        assert outcome.signals["flash_level"].status is Status.GOOD
-
-
-def disturbed(seed: int, count: int) -> list[Scan]:
-    """Scans of a unit to which everything happens: noise, spikes, loss, resets, hot reboiler, shut-in."""
-    dice = random.Random(seed)
-    count_base, frozen, scans = 65500.0, None, []
-    mode: dict[str, float | Reading] = {}
-    for second in range(count):
-        if dice.random() < 0.03:
-            mode = dice.choice(
-                [
-                    {},
-                    {"gas_rate": 0.0},
-                    {"reboiler_temperature": 486.0, "reboiler_shutdown_temperature": 486.0},
-                    {"reboiler_temperature": bad(1000.0 + second)},
-                    {"outlet_water_content": 2e-4},
-                    {"burner_on": 0.0, "reboiler_temperature": 420.0},
-                ]
-            )
-        at = 1000.0 + second
-        values = values_at(second, **mode)
-        values["stroke_count"] = (count_base + second // 5) % 65536
-        if dice.random() < 0.01:
-            count_base = -float(second // 5)
-        if dice.random() < 0.02:
-            values["contactor_temperature"] = 350.0
-        links = {"plc": UP, "broker": UP}
-        if dice.random() < 0.02:
-            frozen = second + dice.randint(2, 20)
-        if frozen is not None and second < frozen:
-            values = {
-                name: good(v, 1000.0 + second - 8.0) for name, v in values.items() if isinstance(v, float)
-            }
-            links["plc"] = DOWN
-        scans.append(make_scan(second, at, values, links=links))
-    return scans
-
-
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(seed=st.integers(0, 10**6), breaks=st.lists(st.integers(1, 89), max_size=5))
-def test_a_run_with_restarts_is_the_run_without(seed: int, breaks: list[int]) -> None:
-    """Save, throw away, restore between any two scans: every outcome is the same to the last bit."""
-    scans = disturbed(seed, 90)
-    straight = make_monitor()
-    expected = [straight.step(scan) for scan in scans]
-    monitor = make_monitor()
-    for index, scan in enumerate(scans):
-        if index in breaks:
-            saved = monitor.save()
-            monitor = make_monitor()
-            monitor.restore(saved)
-        assert monitor.step(scan) == expected[index], index
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
