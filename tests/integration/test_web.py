@@ -158,7 +158,10 @@ def test_the_listener_itself_refuses_old_versions(tmp_path: Path) -> None:
 
 def listening_sockets(process: int) -> set[str]:
     """Inodes of the TCP sockets on which a process listens, as the kernel lists them."""
-    own = {str(link.readlink()) for link in Path(f"/proc/{process}/fd").iterdir()}
+    own = set()
+    for link in Path(f"/proc/{process}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed since it was listed: it listens no more
+            own.add(str(link.readlink()))
     rows = [
         line.split()
         for table in ("tcp", "tcp6")
